@@ -1,0 +1,247 @@
+"""The words of a course of treatment, as closed sets of codes.
+
+Statuses are HL7 FHIR R5 code sets (hl7.org/fhir); the trade's own words stand beside them.
+No Django here: the pure packages and the models share this module.
+"""
+
+from enum import IntEnum, StrEnum
+
+
+class SkinType(IntEnum):
+    """Fitzpatrick skin type, I to VI."""
+
+    I = 1  # noqa: E741
+    II = 2
+    III = 3
+    IV = 4
+    V = 5
+    VI = 6
+
+
+class BodySite(StrEnum):
+    """Where a tattoo is. The five regions of the six-parameter scale follow from it."""
+
+    HEAD = "head"
+    NECK = "neck"
+    UPPER_TRUNK = "upper_trunk"
+    LOWER_TRUNK = "lower_trunk"
+    UPPER_ARM = "upper_arm"
+    THIGH = "thigh"
+    FOREARM = "forearm"
+    HAND = "hand"
+    LOWER_LEG = "lower_leg"
+    FOOT = "foot"
+
+
+class InkColour(StrEnum):
+    """Colour groups that absorb alike."""
+
+    BLACK = "black"
+    BLUE_BLACK = "blue_black"
+    DARK_BLUE = "dark_blue"
+    BLUE = "blue"
+    TURQUOISE = "turquoise"
+    GREEN = "green"
+    PURPLE = "purple"
+    RED = "red"
+    ORANGE = "orange"
+    YELLOW = "yellow"
+    BROWN = "brown"
+    WHITE = "white"
+    FLESH = "flesh"
+    PINK = "pink"
+    FLUORESCENT = "fluorescent"
+
+
+class Technique(StrEnum):
+    """How a part was tattooed; thin and shaded areas clear before thick outlines."""
+
+    OUTLINE = "outline"
+    SOLID_FILL = "solid_fill"
+    SHADING = "shading"
+
+
+class InkAmount(StrEnum):
+    """Amount of ink, by the levels of the six-parameter scale."""
+
+    AMATEUR = "amateur"
+    MINIMAL = "minimal"
+    MODERATE = "moderate"
+    SIGNIFICANT = "significant"
+
+
+class Scarring(StrEnum):
+    """Scarring or tissue change, by the levels of the six-parameter scale."""
+
+    NONE = "none"
+    MINIMAL = "minimal"
+    MODERATE = "moderate"
+    SIGNIFICANT = "significant"
+
+
+class CourseGoal(StrEnum):
+    """What a course is for: to clear, or to lighten to a target (before a cover-up)."""
+
+    CLEAR = "clear"
+    LIGHTEN = "lighten"
+
+
+class CourseStatus(StrEnum):
+    """HL7 FHIR R5 CarePlan.status, the codes a course uses."""
+
+    DRAFT = "draft"
+    ACTIVE = "active"
+    ON_HOLD = "on-hold"
+    REVOKED = "revoked"
+    COMPLETED = "completed"
+    ENTERED_IN_ERROR = "entered-in-error"
+
+
+class CourseEnd(StrEnum):
+    """Why a course ended."""
+
+    GOAL_REACHED = "goal_reached"
+    PATIENT_STOPPED = "patient_stopped"
+    CLINICIAN_STOPPED = "clinician_stopped"
+    LOST_TO_FOLLOW_UP = "lost_to_follow_up"
+    MOVED_AWAY = "moved_away"
+    DIED = "died"
+    ENTERED_IN_ERROR = "entered_in_error"
+
+
+class SessionStatus(StrEnum):
+    """HL7 FHIR R5 Procedure.status, the codes a session uses."""
+
+    PREPARATION = "preparation"
+    IN_PROGRESS = "in-progress"
+    NOT_DONE = "not-done"
+    STOPPED = "stopped"
+    COMPLETED = "completed"
+    ENTERED_IN_ERROR = "entered-in-error"
+
+
+class AppointmentStatus(StrEnum):
+    """HL7 FHIR R5 Appointment.status."""
+
+    PROPOSED = "proposed"
+    PENDING = "pending"
+    BOOKED = "booked"
+    ARRIVED = "arrived"
+    FULFILLED = "fulfilled"
+    CANCELLED = "cancelled"
+    NOSHOW = "noshow"
+    ENTERED_IN_ERROR = "entered-in-error"
+    CHECKED_IN = "checked-in"
+    WAITLIST = "waitlist"
+
+
+class WindowState(StrEnum):
+    """State of a healing window: open (still healing), held (a clinician must look), closed,
+    or never (the area may not be treated again)."""
+
+    OPEN = "open"
+    HELD = "held"
+    CLOSED = "closed"
+    NEVER = "never"
+
+
+class SkinResponse(StrEnum):
+    """What the skin does during or right after a pass."""
+
+    WHITENING = "whitening"
+    FAINT_HAZE = "faint_haze"
+    NO_CHANGE = "no_change"
+    ERYTHEMA = "erythema"
+    OEDEMA = "oedema"
+    PINPOINT_BLEEDING = "pinpoint_bleeding"
+    PURPURA = "purpura"
+    BLISTER = "blister"
+    TORN_EPIDERMIS = "torn_epidermis"
+    DARKENING = "darkening"
+    WHEAL = "wheal"
+
+
+class ObservationKind(StrEnum):
+    """What the skin shows later."""
+
+    RAISED = "raised"
+    FLAT = "flat"
+    ERYTHEMA = "erythema"
+    SWELLING = "swelling"
+    BLISTER = "blister"
+    CRUST = "crust"
+    EROSION = "erosion"
+    HYPERPIGMENTATION = "hyperpigmentation"
+    PIGMENT_LOSS = "pigment_loss"
+    TEXTURE_CHANGE = "texture_change"
+    INFECTION_SIGN = "infection_sign"
+    SCAR = "scar"
+    ALLERGY = "allergy"
+    DARKENING = "darkening"
+    TORN_EPIDERMIS = "torn_epidermis"
+    SUNBURN = "sunburn"
+    TAN = "tan"
+
+
+class ObservationStatus(StrEnum):
+    """HL7 FHIR R5 Observation.status, the codes an observation uses."""
+
+    FINAL = "final"
+    AMENDED = "amended"
+    ENTERED_IN_ERROR = "entered-in-error"
+
+
+class Severity(StrEnum):
+    """How marked a finding is."""
+
+    MILD = "mild"
+    MODERATE = "moderate"
+    SEVERE = "severe"
+
+
+class Channel(StrEnum):
+    """How a patient can be reached."""
+
+    EMAIL = "email"
+    SMS = "sms"
+    PHONE = "phone"
+
+
+class RecallKind(StrEnum):
+    """What a recall asks: to book (window closed, nothing booked), or to keep what is booked."""
+
+    INVITATION = "invitation"
+    REMINDER = "reminder"
+
+
+class RequestStatus(StrEnum):
+    """HL7 FHIR R5 CommunicationRequest.status, the codes a recall uses."""
+
+    DRAFT = "draft"
+    ACTIVE = "active"
+    ON_HOLD = "on-hold"
+    REVOKED = "revoked"
+    COMPLETED = "completed"
+    ENTERED_IN_ERROR = "entered-in-error"
+
+
+class MessageStatus(StrEnum):
+    """HL7 FHIR R5 Communication.status (event-status)."""
+
+    PREPARATION = "preparation"
+    IN_PROGRESS = "in-progress"
+    NOT_DONE = "not-done"
+    ON_HOLD = "on-hold"
+    STOPPED = "stopped"
+    COMPLETED = "completed"
+    ENTERED_IN_ERROR = "entered-in-error"
+
+
+class TreatmentRole(StrEnum):
+    """What a segment of a session keeps busy."""
+
+    ROOM = "room"
+    OPERATOR = "operator"
+    LASER = "laser"
+    HANDPIECE = "handpiece"
+    PATIENT = "patient"
