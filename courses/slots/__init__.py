@@ -1,0 +1,60 @@
+"""Slot search over compact occupancy: typed candidates in, ranked slots or reasons out."""
+
+from courses.slots.answer import Reason, ScoreName, ScorePart, Served, Slot, SlotAnswer
+from courses.slots.candidates import (
+    ClinicCandidates,
+    FittedTo,
+    HandpieceCandidate,
+    LaserCandidate,
+    LockedOut,
+    OperatorCandidate,
+    OperatorCredential,
+    RoomCandidate,
+)
+from courses.slots.grid import CELLS_PER_DAY, GRAIN_MINUTES, FreeRow, Grid
+from courses.slots.request import (
+    ALL_WEEKDAYS,
+    DEFAULT_POLICY,
+    BadRequest,
+    InkNeed,
+    SearchPolicy,
+    SlotRequest,
+    TimeWish,
+)
+from courses.slots.search import feasible_starts, search_slots
+from courses.slots.timeline import BadTimeline, Segment, Timeline, multi_pass, role_spans
+
+__all__ = [
+    "ALL_WEEKDAYS",
+    "CELLS_PER_DAY",
+    "DEFAULT_POLICY",
+    "GRAIN_MINUTES",
+    "BadRequest",
+    "BadTimeline",
+    "ClinicCandidates",
+    "FittedTo",
+    "FreeRow",
+    "Grid",
+    "HandpieceCandidate",
+    "InkNeed",
+    "LaserCandidate",
+    "LockedOut",
+    "OperatorCandidate",
+    "OperatorCredential",
+    "Reason",
+    "RoomCandidate",
+    "ScoreName",
+    "ScorePart",
+    "SearchPolicy",
+    "Segment",
+    "Served",
+    "Slot",
+    "SlotAnswer",
+    "SlotRequest",
+    "TimeWish",
+    "Timeline",
+    "feasible_starts",
+    "multi_pass",
+    "role_spans",
+    "search_slots",
+]
