@@ -145,6 +145,13 @@ class WindowState(StrEnum):
     NEVER = "never"
 
 
+class DecisionKind(StrEnum):
+    """What a clinician decided of a window: to release a hold, or to shorten this one case."""
+
+    RELEASE = "release"
+    SHORTEN = "shorten"
+
+
 class SkinResponse(StrEnum):
     """What the skin does during or right after a pass."""
 

@@ -1,0 +1,20 @@
+"""Chains, clinics, people and time. Concepts stand in modules; import them from here."""
+
+from clinics.models.organisation import Chain, Clinic, Room
+from clinics.models.people import Credential, Membership, Shift, StaffMember
+from clinics.models.time import Closure, HolidayOverride, OpeningRule, Reservation, Resource
+
+__all__ = [
+    "Chain",
+    "Clinic",
+    "Closure",
+    "Credential",
+    "HolidayOverride",
+    "Membership",
+    "OpeningRule",
+    "Reservation",
+    "Resource",
+    "Room",
+    "Shift",
+    "StaffMember",
+]

@@ -1,0 +1,91 @@
+"""A chain, its clinics and their rooms."""
+
+from django.contrib.postgres.fields import ArrayField
+from django.db import models
+from django.db.models import Q
+
+from clinics.querysets import ChainQuerySet, ChainScoped, ClinicScoped
+from core.models import Versioned
+
+
+class Chain(Versioned):
+    """The organisation: everything belongs to one chain."""
+
+    name = models.CharField(max_length=120, unique=True)
+    healing_policy = models.JSONField(
+        default=dict,
+        blank=True,
+        help_text="Lengthened parameters of healing rules, by rule id; a rule is never shortened",
+    )
+    search_policy = models.JSONField(
+        default=dict, blank=True, help_text="Weights of the parts of a slot's score"
+    )
+    session_multiplier = models.DecimalField(
+        max_digits=4,
+        decimal_places=2,
+        default=1,
+        help_text="Sessions per point of the six-parameter scale (published use: 1.0)",
+    )
+
+    objects = ChainQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(session_multiplier__gte="0.1", session_multiplier__lte="3"),
+                name="chain_session_multiplier_plausible",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Clinic(Versioned):
+    """One place of the chain, with its own clock."""
+
+    chain = models.ForeignKey(Chain, on_delete=models.PROTECT, related_name="clinics")
+    name = models.CharField(max_length=120)
+    time_zone = models.CharField(max_length=64, help_text="IANA name")
+    country = models.CharField(max_length=2, help_text="ISO 3166-1 alpha-2")
+    subdivision = models.CharField(max_length=8, blank=True, help_text="ISO 3166-2 part")
+    active = models.BooleanField(default=True)
+
+    objects = ChainScoped.as_manager()
+
+    class Meta:
+        ordering = ["name"]
+        constraints = [
+            models.UniqueConstraint(fields=["chain", "name"], name="clinic_name_once_per_chain")
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Room(Versioned):
+    """A treatment room; laser-controlled ones name the wavelengths they are cleared for."""
+
+    clinic = models.ForeignKey(Clinic, on_delete=models.PROTECT, related_name="rooms")
+    resource = models.OneToOneField(
+        "clinics.Resource", on_delete=models.PROTECT, related_name="room"
+    )
+    name = models.CharField(max_length=80)
+    laser_controlled = models.BooleanField(default=True)
+    cleared_wavelengths_nm = ArrayField(models.PositiveIntegerField(), default=list, blank=True)
+    active = models.BooleanField(default=True)
+
+    objects = ClinicScoped.as_manager()
+
+    class Meta:
+        ordering = ["clinic", "name"]
+        constraints = [
+            models.UniqueConstraint(fields=["clinic", "name"], name="room_name_once_per_clinic"),
+            models.CheckConstraint(
+                condition=Q(laser_controlled=True) | Q(cleared_wavelengths_nm=[]),
+                name="room_cleared_only_if_controlled",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name

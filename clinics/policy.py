@@ -1,0 +1,60 @@
+"""Who may do what: one table of action -> roles, for every app.
+
+A role held at one clinic counts there; held for the whole chain it counts everywhere. Actions on
+chain-wide things (patients, courses, laser models) ask only that the role is held somewhere.
+"""
+
+from typing import Final
+
+from clinics.vocabulary import Role
+
+MANAGER = Role.CHAIN_MANAGER
+DESK = Role.FRONT_DESK
+OPERATOR = Role.LASER_OPERATOR
+CLINICIAN = Role.TREATING_CLINICIAN
+SAFETY = Role.LASER_SAFETY_OFFICER
+INTEGRATOR = Role.INTEGRATOR
+
+EVERYONE: Final = frozenset(Role)
+
+POLICY: Final[dict[str, frozenset[Role]]] = {
+    "organisation.read": EVERYONE,
+    "organisation.write": frozenset({MANAGER}),
+    "staff.read": EVERYONE,
+    "staff.write": frozenset({MANAGER}),
+    "credential.write": frozenset({MANAGER, SAFETY}),
+    "shift.write": frozenset({MANAGER, DESK}),
+    "membership.read": frozenset({MANAGER}),
+    "membership.write": frozenset({MANAGER}),
+    "reservation.read": EVERYONE,
+    "absence.write": frozenset({MANAGER, DESK, SAFETY}),
+    "capacity.read": frozenset({MANAGER, DESK, INTEGRATOR}),
+    "device.read": EVERYONE,
+    "device.write": frozenset({MANAGER, SAFETY}),
+    "lock_out.write": frozenset({MANAGER, SAFETY, OPERATOR, CLINICIAN}),
+    "lock_out.release": frozenset({SAFETY}),
+    "fitting.write": frozenset({SAFETY, OPERATOR}),
+    "pulse_entry.read": frozenset({MANAGER, SAFETY, OPERATOR, CLINICIAN, INTEGRATOR}),
+    "pulse_entry.write": frozenset({SAFETY, OPERATOR, CLINICIAN}),
+    "pulse_entry.correct": frozenset({SAFETY}),
+    "patient.read": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
+    "patient.write": frozenset({DESK, CLINICIAN, INTEGRATOR}),
+    "contact_point.write": frozenset({DESK, CLINICIAN, INTEGRATOR}),
+    "tattoo.write": frozenset({CLINICIAN}),
+    "course.read": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
+    "course.write": frozenset({CLINICIAN}),
+    "session.read": frozenset({MANAGER, OPERATOR, CLINICIAN, SAFETY, INTEGRATOR}),
+    "session.write": frozenset({OPERATOR, CLINICIAN}),
+    "observation.write": frozenset({OPERATOR, CLINICIAN, DESK}),
+    "grade.write": frozenset({CLINICIAN, OPERATOR}),
+    "healing.read": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
+    "healing.decide": frozenset({CLINICIAN}),
+    "slot.search": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
+    "appointment.read": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
+    "appointment.write": frozenset({DESK, CLINICIAN, INTEGRATOR}),
+    "appointment.override": frozenset({CLINICIAN}),
+    "appointment.arrive": frozenset({DESK, OPERATOR, CLINICIAN}),
+    "recall.read": frozenset({MANAGER, DESK, CLINICIAN, INTEGRATOR}),
+    "recall.write": frozenset({DESK, CLINICIAN}),
+    "calculator.use": EVERYONE,
+}

@@ -1,0 +1,27 @@
+"""Everything a course of treatment stores. Concepts stand in modules; import them from here."""
+
+from courses.models.appointments import Appointment
+from courses.models.courses import Course
+from courses.models.healing import HealingDecision, HealingWindow, HealingWindowVersion
+from courses.models.patients import ContactPoint, Patient
+from courses.models.recalls import Message, Recall
+from courses.models.sessions import Observation, Session, TreatmentPass
+from courses.models.tattoos import ClearanceGrade, Tattoo, TattooPart
+
+__all__ = [
+    "Appointment",
+    "ClearanceGrade",
+    "ContactPoint",
+    "Course",
+    "HealingDecision",
+    "HealingWindow",
+    "HealingWindowVersion",
+    "Message",
+    "Observation",
+    "Patient",
+    "Recall",
+    "Session",
+    "Tattoo",
+    "TattooPart",
+    "TreatmentPass",
+]

@@ -1,0 +1,70 @@
+"""An appointment: who, where and when, for one session of a course."""
+
+from django.db import models
+from django.db.models import Q
+
+from core.constraints import one_of
+from core.models import Versioned
+from core.vocabulary import choices
+from courses.querysets import CourseScoped
+from courses.vocabulary import AppointmentStatus
+
+
+class Appointment(Versioned):
+    """A held or booked session. Its reservations carry the source `appointment:<id>`.
+
+    `timeline` lists the segments (role, minutes from the start) that the reservations follow.
+    A hold is `proposed` and counts until `hold_expires_at`.
+    """
+
+    course = models.ForeignKey(
+        "courses.Course", on_delete=models.PROTECT, related_name="appointments"
+    )
+    clinic = models.ForeignKey(
+        "clinics.Clinic", on_delete=models.PROTECT, related_name="appointments"
+    )
+    room = models.ForeignKey("clinics.Room", on_delete=models.PROTECT, related_name="appointments")
+    operator = models.ForeignKey(
+        "clinics.StaffMember", on_delete=models.PROTECT, related_name="appointments"
+    )
+    laser = models.ForeignKey(
+        "devices.Laser", on_delete=models.PROTECT, related_name="appointments"
+    )
+    handpieces = models.ManyToManyField("devices.Handpiece", related_name="appointments")
+    starts_at = models.DateTimeField()
+    ends_at = models.DateTimeField()
+    timeline = models.JSONField(default=list)
+    wavelengths_nm = models.JSONField(default=list)
+    status = models.CharField(max_length=20, choices=choices(AppointmentStatus))
+    hold_expires_at = models.DateTimeField(null=True, blank=True)
+    status_reason = models.CharField(max_length=400, blank=True)
+    override_reason = models.CharField(
+        max_length=400, blank=True, help_text="A clinician's reason to book before the window"
+    )
+    booked_by = models.ForeignKey(
+        "clinics.StaffMember", on_delete=models.PROTECT, null=True, related_name="+"
+    )
+
+    objects = CourseScoped.as_manager()
+
+    class Meta:
+        ordering = ["starts_at", "id"]
+        constraints = [
+            one_of("status", AppointmentStatus, name="appointment_status_known"),
+            models.CheckConstraint(
+                condition=Q(ends_at__gt=models.F("starts_at")), name="appointment_ends_after_start"
+            ),
+            models.CheckConstraint(
+                condition=~Q(status=AppointmentStatus.PROPOSED)
+                | Q(hold_expires_at__isnull=False),
+                name="appointment_hold_expires",
+            ),
+        ]
+        indexes = [
+            models.Index(fields=["clinic", "starts_at", "id"], name="appointment_clinic_time"),
+            models.Index(fields=["course", "starts_at"], name="appointment_course_time"),
+            models.Index(fields=["laser", "starts_at"], name="appointment_laser_time"),
+        ]
+
+    def __str__(self) -> str:
+        return f"appointment {self.pk}"

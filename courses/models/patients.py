@@ -1,0 +1,90 @@
+"""A patient, with as little personal data as the job needs, and how to reach them."""
+
+from django.db import models
+from django.db.models import Q
+
+from clinics.querysets import ChainScoped
+from core.constraints import one_of
+from core.models import Versioned
+from core.vocabulary import choices
+from courses.querysets import PatientScoped
+from courses.vocabulary import Channel, SkinType
+
+
+class Patient(Versioned):
+    """A person with tattoos to be treated. The chain, not a clinic, knows the patient."""
+
+    chain = models.ForeignKey("clinics.Chain", on_delete=models.PROTECT, related_name="patients")
+    home_clinic = models.ForeignKey(
+        "clinics.Clinic", on_delete=models.PROTECT, related_name="patients"
+    )
+    resource = models.OneToOneField(
+        "clinics.Resource", on_delete=models.PROTECT, related_name="patient"
+    )
+    given_name = models.CharField(max_length=80)
+    family_name = models.CharField(max_length=80)
+    birth_date = models.DateField()
+    skin_type = models.PositiveSmallIntegerField(
+        choices=[(t.value, t.name) for t in SkinType], help_text="Fitzpatrick, 1 to 6"
+    )
+    smoker = models.BooleanField(default=False)
+    gold_therapy_ever = models.BooleanField(default=False)
+    deceased = models.BooleanField(default=False)
+    language = models.CharField(max_length=8, default="en")
+
+    objects = ChainScoped.as_manager()
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [one_of("skin_type", SkinType, name="patient_skin_type_known")]
+        indexes = [
+            models.Index(
+                fields=["chain", "family_name", "given_name", "id"], name="patient_chain_name"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"patient {self.pk}"
+
+
+class ContactPoint(Versioned):
+    """One way to reach a patient, with the consent that allows it and the opt-out that ends it.
+
+    Quiet hours are the patient's local wall time; the span may pass midnight.
+    """
+
+    patient = models.ForeignKey(Patient, on_delete=models.CASCADE, related_name="contact_points")
+    channel = models.CharField(max_length=8, choices=choices(Channel))
+    address = models.CharField(max_length=254)
+    rank = models.PositiveSmallIntegerField(default=1, help_text="1 is tried first")
+    consent_at = models.DateTimeField(null=True, blank=True)
+    consent_source = models.CharField(max_length=120, blank=True)
+    opted_out_at = models.DateTimeField(null=True, blank=True)
+    quiet_from = models.TimeField(null=True, blank=True)
+    quiet_until = models.TimeField(null=True, blank=True)
+    time_zone = models.CharField(
+        max_length=64, blank=True, help_text="IANA name; empty: that of the home clinic"
+    )
+
+    objects = PatientScoped.as_manager()
+
+    class Meta:
+        ordering = ["patient", "rank", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["patient", "channel", "address"], name="contactpoint_once_per_patient"
+            ),
+            one_of("channel", Channel, name="contactpoint_channel_known"),
+            models.CheckConstraint(
+                condition=Q(quiet_from__isnull=True, quiet_until__isnull=True)
+                | Q(quiet_from__isnull=False, quiet_until__isnull=False),
+                name="contactpoint_quiet_both_or_none",
+            ),
+            models.CheckConstraint(
+                condition=Q(consent_at__isnull=True) | ~Q(consent_source=""),
+                name="contactpoint_consent_has_source",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.channel} of patient {self.patient_id}"

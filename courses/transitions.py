@@ -1,0 +1,110 @@
+"""Which status of a course, session, appointment, recall or message may follow which.
+
+The codes are HL7 FHIR's; FHIR leaves the steps to the workflow, so these are this service's own.
+"""
+
+from typing import Final
+
+from core.transitions import Transitions
+from courses.vocabulary import AppointmentStatus as Appointment
+from courses.vocabulary import CourseStatus as Course
+from courses.vocabulary import MessageStatus as Message
+from courses.vocabulary import RequestStatus as Request
+from courses.vocabulary import SessionStatus as Session
+
+COURSE: Final[Transitions] = {
+    Course.DRAFT: (Course.ACTIVE, Course.REVOKED, Course.ENTERED_IN_ERROR),
+    Course.ACTIVE: (
+        Course.ON_HOLD,
+        Course.REVOKED,
+        Course.COMPLETED,
+        Course.ENTERED_IN_ERROR,
+    ),
+    Course.ON_HOLD: (Course.ACTIVE, Course.REVOKED, Course.COMPLETED, Course.ENTERED_IN_ERROR),
+    Course.REVOKED: (Course.ENTERED_IN_ERROR,),
+    Course.COMPLETED: (Course.ENTERED_IN_ERROR,),
+}
+
+SESSION: Final[Transitions] = {
+    Session.PREPARATION: (
+        Session.IN_PROGRESS,
+        Session.NOT_DONE,
+        Session.COMPLETED,
+        Session.STOPPED,
+        Session.ENTERED_IN_ERROR,
+    ),
+    Session.IN_PROGRESS: (Session.COMPLETED, Session.STOPPED, Session.ENTERED_IN_ERROR),
+    Session.NOT_DONE: (Session.ENTERED_IN_ERROR,),
+    Session.STOPPED: (Session.ENTERED_IN_ERROR,),
+    Session.COMPLETED: (Session.ENTERED_IN_ERROR,),
+}
+
+APPOINTMENT: Final[Transitions] = {
+    Appointment.PROPOSED: (
+        Appointment.BOOKED,
+        Appointment.CANCELLED,
+        Appointment.ENTERED_IN_ERROR,
+    ),
+    Appointment.BOOKED: (
+        Appointment.ARRIVED,
+        Appointment.FULFILLED,
+        Appointment.CANCELLED,
+        Appointment.NOSHOW,
+        Appointment.ENTERED_IN_ERROR,
+    ),
+    Appointment.ARRIVED: (
+        Appointment.BOOKED,
+        Appointment.CHECKED_IN,
+        Appointment.FULFILLED,
+        Appointment.CANCELLED,
+        Appointment.ENTERED_IN_ERROR,
+    ),
+    Appointment.CHECKED_IN: (
+        Appointment.FULFILLED,
+        Appointment.CANCELLED,
+        Appointment.ENTERED_IN_ERROR,
+    ),
+    Appointment.NOSHOW: (Appointment.ENTERED_IN_ERROR,),
+    Appointment.FULFILLED: (Appointment.ENTERED_IN_ERROR,),
+    Appointment.CANCELLED: (Appointment.ENTERED_IN_ERROR,),
+    Appointment.WAITLIST: (
+        Appointment.PROPOSED,
+        Appointment.BOOKED,
+        Appointment.CANCELLED,
+        Appointment.ENTERED_IN_ERROR,
+    ),
+}
+
+RECALL: Final[Transitions] = {
+    Request.DRAFT: (Request.ACTIVE, Request.REVOKED, Request.ENTERED_IN_ERROR),
+    Request.ACTIVE: (
+        Request.ON_HOLD,
+        Request.REVOKED,
+        Request.COMPLETED,
+        Request.ENTERED_IN_ERROR,
+    ),
+    Request.ON_HOLD: (Request.ACTIVE, Request.REVOKED, Request.ENTERED_IN_ERROR),
+    Request.COMPLETED: (Request.ENTERED_IN_ERROR,),
+    Request.REVOKED: (Request.ENTERED_IN_ERROR,),
+}
+
+MESSAGE: Final[Transitions] = {
+    Message.PREPARATION: (
+        Message.IN_PROGRESS,
+        Message.ON_HOLD,
+        Message.NOT_DONE,
+        Message.STOPPED,
+        Message.ENTERED_IN_ERROR,
+    ),
+    Message.ON_HOLD: (Message.PREPARATION, Message.NOT_DONE, Message.ENTERED_IN_ERROR),
+    Message.IN_PROGRESS: (
+        Message.PREPARATION,
+        Message.NOT_DONE,
+        Message.STOPPED,
+        Message.COMPLETED,
+        Message.ENTERED_IN_ERROR,
+    ),
+    Message.NOT_DONE: (Message.ENTERED_IN_ERROR,),
+    Message.STOPPED: (Message.PREPARATION, Message.ENTERED_IN_ERROR),
+    Message.COMPLETED: (Message.ENTERED_IN_ERROR,),
+}

@@ -1,0 +1,37 @@
+"""Which device rows an actor may see, and which hold at an instant."""
+
+from datetime import datetime
+from typing import Any, Self
+
+from django.db import models
+
+from clinics.querysets import HasChain
+from core.spans import Span
+
+
+class LaserScoped(models.QuerySet[Any]):
+    """Rows that hang on a laser."""
+
+    def visible_to(self, actor: HasChain) -> Self:
+        """The rows of the lasers of the actor's chain."""
+        return self.filter(laser__chain_id=actor.chain_id)
+
+
+class LaserModelScoped(models.QuerySet[Any]):
+    """Rows that hang on a laser model."""
+
+    def visible_to(self, actor: HasChain) -> Self:
+        """The rows of the laser models of the actor's chain."""
+        return self.filter(laser_model__chain_id=actor.chain_id)
+
+
+class PeriodOfLaser(LaserScoped):
+    """Rows that hold for a laser during a period: lock-outs and fittings."""
+
+    def holding_at(self, instant: datetime) -> Self:
+        """Those whose period contains the instant."""
+        return self.filter(period__contains=instant)
+
+    def overlapping(self, span: Span) -> Self:
+        """Those that share an instant with the span."""
+        return self.filter(period__overlap=(span.start, span.end))

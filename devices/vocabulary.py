@@ -1,0 +1,22 @@
+"""The words of lasers and their logs, as closed sets of codes."""
+
+from enum import StrEnum
+
+
+class PulsePurpose(StrEnum):
+    """Why pulses were fired."""
+
+    TREATMENT = "treatment"
+    TEST_FIRE = "test_fire"
+    CALIBRATION = "calibration"
+    CORRECTION = "correction"
+
+
+class LockOutReason(StrEnum):
+    """Why a laser may not fire."""
+
+    SERVICE_DUE = "service_due"
+    ENERGY_CHECK_FAILED = "energy_check_failed"
+    FAULT = "fault"
+    SAFETY = "safety"
+    OTHER = "other"
