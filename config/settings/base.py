@@ -1,0 +1,208 @@
+"""Settings shared by every place the service runs in."""
+
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import dj_database_url
+
+from config.settings import environment
+from config.settings.ticks import beat_schedule
+
+BASE_DIR = Path(__file__).resolve().parents[2]
+STATE_DIR = BASE_DIR / ".local"
+
+INSTALLED_APPS = [
+    "django.contrib.admin",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.messages",
+    "django.contrib.postgres",
+    "django.contrib.sessions",
+    "django.contrib.staticfiles",
+    "django_filters",
+    "drf_spectacular",
+    "drf_spectacular_sidecar",
+    "knox",
+    "rest_framework",
+    "core.apps.CoreConfig",
+    "clinics.apps.ClinicsConfig",
+    "devices.apps.DevicesConfig",
+    "courses.apps.CoursesConfig",
+]
+
+MIDDLEWARE = [
+    "core.api.middleware.RequestIdMiddleware",
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+]
+
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+            ],
+        },
+    },
+]
+
+ROOT_URLCONF = "config.urls"
+WSGI_APPLICATION = "config.wsgi.application"
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+# --- Time and language: instants are UTC everywhere; a clinic's zone is data.
+LANGUAGE_CODE = "en"
+USE_I18N = False
+USE_TZ = True
+TIME_ZONE = "UTC"
+
+# --- Database. A command sets its own shorter lock timeout inside its transaction.
+DATABASE_URL = environment.text("DATABASE_URL", "postgres://fallow@127.0.0.1:5432/fallow")
+DATABASE_OPTIONS = {
+    "connect_timeout": 5,
+    "options": (
+        "-c timezone=UTC -c lock_timeout=10s -c statement_timeout=60s"
+        " -c idle_in_transaction_session_timeout=60s"
+    ),
+}
+DATABASES: dict[str, Any] = {
+    "default": {
+        **dj_database_url.parse(DATABASE_URL, conn_max_age=60, conn_health_checks=True),
+        "ATOMIC_REQUESTS": False,
+        "OPTIONS": DATABASE_OPTIONS,
+    },
+}
+
+# --- Redis: a broker and a cache. It may be wiped at any moment without losing a record.
+REDIS_URL = environment.text("REDIS_URL", "redis://127.0.0.1:6379/0")
+CACHES: dict[str, Any] = {
+    "default": {
+        "BACKEND": "django.core.cache.backends.redis.RedisCache",
+        "LOCATION": REDIS_URL,
+        "KEY_PREFIX": "fallow",
+        "OPTIONS": {"socket_timeout": 2, "socket_connect_timeout": 2},
+    },
+}
+
+# --- People and tokens.
+AUTH_PASSWORD_VALIDATORS = [
+    {
+        "NAME": "django.contrib.auth.password_validation.MinimumLengthValidator",
+        "OPTIONS": {"min_length": 12},
+    },
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {"NAME": "django.contrib.auth.password_validation.NumericPasswordValidator"},
+]
+REST_KNOX = {
+    "SECURE_HASH_ALGORITHM": "hashlib.sha512",
+    "TOKEN_TTL": timedelta(hours=environment.number("FALLOW_TOKEN_HOURS", 12)),
+    "AUTH_HEADER_PREFIX": "Bearer",
+    "TOKEN_PREFIX": "fallow_",
+}
+
+# --- API.
+REST_FRAMEWORK: dict[str, Any] = {
+    "DEFAULT_AUTHENTICATION_CLASSES": ["knox.auth.TokenAuthentication"],
+    "DEFAULT_PERMISSION_CLASSES": ["core.api.permissions.PolicyPermission"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "DEFAULT_PAGINATION_CLASS": "core.api.pagination.KeysetPagination",
+    "DEFAULT_FILTER_BACKENDS": ["core.api.filters.StrictFilterBackend"],
+    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "EXCEPTION_HANDLER": "core.api.problems.exception_handler",
+    "TEST_REQUEST_DEFAULT_FORMAT": "json",
+    "UNICODE_JSON": True,
+    "COERCE_DECIMAL_TO_STRING": False,
+}
+SPECTACULAR_SETTINGS: dict[str, Any] = {
+    "TITLE": "Fallow",
+    "DESCRIPTION": (
+        "Courses of laser tattoo removal for chains of clinics: assessment, bookings, session "
+        "records, healing windows, recalls, devices and capacity. The service plans and records; "
+        "it never decides treatment."
+    ),
+    "VERSION": "1",
+    "OAS_VERSION": "3.1.0",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "SWAGGER_UI_DIST": "SIDECAR",
+    "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
+    "REDOC_DIST": "SIDECAR",
+    "COMPONENT_SPLIT_REQUEST": True,
+    "SCHEMA_PATH_PREFIX": r"/api/v1",
+    "SORT_OPERATIONS": True,
+}
+
+# --- Static files: the service serves what its own pages need.
+STATIC_URL = "/static/"
+STATIC_ROOT = Path(environment.text("FALLOW_STATIC_DIR", str(STATE_DIR / "static")))
+
+# --- Messages to patients: written to a folder unless a mail server is set.
+FALLOW_OUTBOX_DIR = Path(environment.text("FALLOW_OUTBOX_DIR", str(STATE_DIR / "outbox")))
+EMAIL_BACKEND = "django.core.mail.backends.filebased.EmailBackend"
+EMAIL_FILE_PATH = str(FALLOW_OUTBOX_DIR)
+EMAIL_TIMEOUT = 10
+DEFAULT_FROM_EMAIL = environment.text("FALLOW_MAIL_FROM", "fallow@localhost")
+
+# --- Task queue: delivered at least once, so that a killed worker's task is done again.
+CELERY_BROKER_URL = REDIS_URL
+CELERY_BROKER_CONNECTION_TIMEOUT = 3
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_BROKER_CONNECTION_MAX_RETRIES = None
+CELERY_BROKER_TRANSPORT_OPTIONS = {
+    # Longer than any task may run: see the hard time limit below.
+    "visibility_timeout": 300,
+    # Without it a publish to a half-open socket can hang for ever.
+    "socket_timeout": 10,
+    "socket_connect_timeout": 3,
+    "socket_keepalive": True,
+    "health_check_interval": 25,
+    "global_keyprefix": "fallow:",
+}
+CELERY_VISIBILITY_TIMEOUT = 300
+CELERY_TASK_DEFAULT_QUEUE = "fallow"
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = True
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_TASK_SOFT_TIME_LIMIT = 90
+CELERY_TASK_TIME_LIMIT = 120
+# A request never waits for a broker that is down: the beat tick finds the rows.
+CELERY_TASK_PUBLISH_RETRY_POLICY = {
+    "max_retries": 1,
+    "interval_start": 0,
+    "interval_step": 0.2,
+    "interval_max": 0.2,
+}
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_WORKER_HIJACK_ROOT_LOGGER = False
+CELERY_WORKER_SOFT_SHUTDOWN_TIMEOUT = 10
+CELERY_TIMEZONE = "UTC"
+CELERY_ENABLE_UTC = True
+CELERY_BEAT_SCHEDULE = beat_schedule(message_seconds=30, recall_seconds=60)
+CELERY_BEAT_SCHEDULE_FILENAME = environment.text(
+    "FALLOW_BEAT_STATE", str(STATE_DIR / "beat-schedule")
+)
+
+# --- Log: one JSON object a line, with the id of the request.
+LOGGING: dict[str, Any] = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"json": {"()": "config.logs.JsonFormatter"}},
+    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "json"}},
+    "root": {"handlers": ["stderr"], "level": environment.text("FALLOW_LOG_LEVEL", "INFO")},
+    "loggers": {
+        "django": {"handlers": [], "propagate": True},
+        "django.server": {"handlers": [], "propagate": True},
+    },
+}

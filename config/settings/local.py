@@ -1,0 +1,14 @@
+"""A developer's or visitor's own machine: no secrets, short ticks, files instead of mail."""
+
+from config.settings import environment
+from config.settings.base import *  # noqa: F403
+from config.settings.ticks import beat_schedule
+
+DEBUG = environment.flag("FALLOW_DEBUG", default=False)
+SECRET_KEY = environment.text("FALLOW_SECRET_KEY", "local-only-" + "not-a-secret-" * 4)
+ALLOWED_HOSTS = ["127.0.0.1", "localhost", "[::1]"]
+
+CELERY_BEAT_SCHEDULE = beat_schedule(message_seconds=15, recall_seconds=60)
+
+WHITENOISE_USE_FINDERS = True
+WHITENOISE_AUTOREFRESH = True

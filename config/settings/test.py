@@ -1,0 +1,15 @@
+"""The test suite: nothing leaves the process except to the test database."""
+
+from config.settings.base import *  # noqa: F403
+
+DEBUG = False
+SECRET_KEY = "test-only-" + "not-a-secret-" * 4
+ALLOWED_HOSTS = ["testserver", "127.0.0.1", "localhost"]
+
+CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
+CELERY_BROKER_URL = "memory://"
+CELERY_BROKER_TRANSPORT_OPTIONS: dict[str, object] = {}
+EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
+PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+WHITENOISE_USE_FINDERS = True
+WHITENOISE_AUTOREFRESH = True

@@ -1,0 +1,29 @@
+"""The beat's plan: interval ticks in UTC that wake a loop over rows with due times."""
+
+from datetime import timedelta
+from typing import Any
+
+from config.settings import environment
+
+
+def _tick(task: str, *, seconds: int) -> dict[str, Any]:
+    # A tick nobody took in time is dropped: the next one does the same work.
+    return {
+        "task": task,
+        "schedule": timedelta(seconds=seconds),
+        "options": {"expires": 2 * seconds},
+    }
+
+
+def beat_schedule(*, message_seconds: int, recall_seconds: int) -> dict[str, Any]:
+    """Celery's beat schedule; both intervals (s) can be set from the environment."""
+    return {
+        "send-due-messages": _tick(
+            "courses.send_due_messages",
+            seconds=environment.number("FALLOW_MESSAGE_TICK_SECONDS", message_seconds),
+        ),
+        "open-due-recalls": _tick(
+            "courses.open_due_recalls",
+            seconds=environment.number("FALLOW_RECALL_TICK_SECONDS", recall_seconds),
+        ),
+    }
