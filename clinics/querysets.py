@@ -53,16 +53,20 @@ class ResourceQuerySet(ChainScoped):
     """Whatever can be busy."""
 
 
-class ReservationQuerySet(models.QuerySet[Any]):
-    """Busy periods."""
+class ResourceScoped(models.QuerySet[Any]):
+    """Rows that hang on a resource."""
 
     def visible_to(self, actor: HasChain) -> Self:
-        """The busy periods of the actor's chain."""
+        """The rows of the resources of the actor's chain."""
         return self.filter(resource__chain_id=actor.chain_id)
 
     def overlapping(self, span: Span) -> Self:
         """Those that share an instant with the span."""
         return self.filter(period__overlap=(span.start, span.end))
+
+
+class ReservationQuerySet(ResourceScoped):
+    """Busy periods."""
 
     def counting_at(self, now: datetime) -> Self:
         """Those that keep others out at `now`: all but expired tentative ones."""

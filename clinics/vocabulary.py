@@ -34,6 +34,14 @@ class ReservationReason(StrEnum):
     LEAVE = "leave"
 
 
+class AbsenceReason(StrEnum):
+    """Why a room, a member of staff or a device is not to be had: part of ReservationReason."""
+
+    CLOSURE = "closure"
+    SERVICE = "service"
+    LEAVE = "leave"
+
+
 class CredentialKind(StrEnum):
     """What a credential lets a member of staff do."""
 

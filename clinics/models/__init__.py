@@ -2,9 +2,17 @@
 
 from clinics.models.organisation import Chain, Clinic, Room
 from clinics.models.people import Credential, Membership, Shift, StaffMember
-from clinics.models.time import Closure, HolidayOverride, OpeningRule, Reservation, Resource
+from clinics.models.time import (
+    Absence,
+    Closure,
+    HolidayOverride,
+    OpeningRule,
+    Reservation,
+    Resource,
+)
 
 __all__ = [
+    "Absence",
     "Chain",
     "Clinic",
     "Closure",

@@ -10,6 +10,7 @@ from django.contrib.postgres.fields import (
 )
 from django.contrib.postgres.indexes import GistIndex
 from django.db import models
+from django.db.models.functions import Coalesce
 
 from clinics.querysets import ChainScoped, StaffScoped
 from clinics.vocabulary import CredentialKind, Role
@@ -122,6 +123,16 @@ class Membership(Versioned):
         constraints = [
             one_of("role", Role, name="membership_role_known"),
             bounded_start("valid_during", name="membership_valid_from"),
+            # A role taken away must not live on in a second row that says the same.
+            ExclusionConstraint(
+                name="membership_once_at_a_time",
+                expressions=[
+                    ("staff_member", RangeOperators.EQUAL),
+                    (Coalesce("clinic", 0), RangeOperators.EQUAL),
+                    ("role", RangeOperators.EQUAL),
+                    ("valid_during", RangeOperators.OVERLAPS),
+                ],
+            ),
         ]
 
     def __str__(self) -> str:

@@ -6,9 +6,19 @@ from django.contrib.postgres.indexes import GistIndex
 from django.db import models
 from django.db.models import F, Q
 
-from clinics.querysets import ClinicScoped, ReservationQuerySet, ResourceQuerySet
-from clinics.vocabulary import HolidayTreatment, ReservationReason, ResourceKind
-from core.constraints import bounded, bounded_start, not_before, one_of
+from clinics.querysets import (
+    ClinicScoped,
+    ReservationQuerySet,
+    ResourceQuerySet,
+    ResourceScoped,
+)
+from clinics.vocabulary import (
+    AbsenceReason,
+    HolidayTreatment,
+    ReservationReason,
+    ResourceKind,
+)
+from core.constraints import bounded, bounded_start, one_of
 from core.models import Versioned
 from core.vocabulary import ReservationStatus, choices
 
@@ -93,6 +103,33 @@ class Reservation(models.Model):
         return f"{self.resource_id} {self.period}"
 
 
+class Absence(Versioned):
+    """A room, a member of staff or a device is not to be had for a period, and why.
+
+    Its reservation carries the source `absence:<id>`.
+    """
+
+    resource = models.ForeignKey(Resource, on_delete=models.PROTECT, related_name="absences")
+    period = DateTimeRangeField()
+    reason = models.CharField(max_length=16, choices=choices(AbsenceReason))
+    note = models.CharField(max_length=200, blank=True)
+    entered_by = models.ForeignKey(
+        "clinics.StaffMember", on_delete=models.PROTECT, related_name="+"
+    )
+
+    objects = ResourceScoped.as_manager()
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            one_of("reason", AbsenceReason, name="absence_reason_known"),
+            bounded("period", name="absence_period_bounded"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.resource_id} {self.reason}"
+
+
 class OpeningRule(Versioned):
     """A clinic is open on one weekday from `opens` to `closes`, in local wall time.
 
@@ -168,7 +205,10 @@ class HolidayOverride(Versioned):
         constraints = [
             models.UniqueConstraint(fields=["clinic", "date"], name="holidayoverride_once_a_day"),
             one_of("treatment", HolidayTreatment, name="holidayoverride_treatment_known"),
-            not_before("closes", "opens", name="holidayoverride_closes_after_opens"),
+            models.CheckConstraint(
+                condition=Q(closes__gt=F("opens")) | Q(closes="00:00"),
+                name="holidayoverride_closes_after_opens",
+            ),
             models.CheckConstraint(
                 condition=Q(opens__isnull=True, closes__isnull=True)
                 | Q(opens__isnull=False, closes__isnull=False, treatment=HolidayTreatment.OPEN),
@@ -178,5 +218,3 @@ class HolidayOverride(Versioned):
 
     def __str__(self) -> str:
         return f"{self.clinic_id} {self.date} {self.treatment}"
-
-
