@@ -1,7 +1,5 @@
 """Where a computed answer comes from, and the caution that goes with every one of them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import StrEnum
 

@@ -1,9 +1,7 @@
 """The one refusal of the pure packages: an input that breaks a named rule."""
 
-from __future__ import annotations
 
-
-class InvalidInput(ValueError):
+class InvalidInput(ValueError):  # noqa: N818 - errors are noun phrases here
     """A field of the input breaks a rule; nothing was computed.
 
     `field` is the dotted name of the input, `rule` a stable id a client can match, `message`

@@ -6,8 +6,6 @@ and the correlation are published and were read; the points of single levels are
 must be checked against Table 1 of the paper before release.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -228,7 +226,7 @@ def check_shares(shares: Collection[float], *, field: str) -> None:
 
 def _parameter_score(parameter: Parameter, *, level: StrEnum | SkinType) -> ParameterScore:
     points = POINTS[parameter].get(level)
-    if points is None or isinstance(level, bool):
+    if points is None:
         raise InvalidInput(
             field=parameter.value,
             rule="scale-level-unknown",
@@ -241,7 +239,7 @@ def _parameter_score(parameter: Parameter, *, level: StrEnum | SkinType) -> Para
 
 def _parameter_score_of_points(parameter: Parameter, *, points: int) -> ParameterScore:
     known = sorted(POINTS[parameter].values())
-    if isinstance(points, bool) or points not in known:
+    if points not in known:
         raise InvalidInput(
             field=parameter.value,
             rule="scale-points-unknown",

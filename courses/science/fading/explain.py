@@ -1,0 +1,133 @@
+"""Sentences that say what stands out in a tattoo's fading."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from courses.science.basis import Basis, Kind
+from courses.science.fading.inputs import FadingCase, Grade, Part
+from courses.science.fading.model import MISMATCH_BASIS, MODEL_BASIS, Match
+from courses.vocabulary import Technique
+
+OUTLINE_BASIS = Basis(
+    id="fading.lagging-outline",
+    version="1",
+    source="Thin and shaded areas clear before thick outlines (common practice)",
+    kind=Kind.COMMON_PRACTICE,
+)
+DARKENING_BASIS = Basis(
+    id="fading.darkening",
+    version="1",
+    source=(
+        "Reduction of iron and titanium oxides darkens brown, white and flesh inks; immediate "
+        "grey in 18 of 98 brow tattoos did not raise the session count (2021 series); starting "
+        "anew is a proposal"
+    ),
+    kind=Kind.PROPOSAL,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A stable id, a sentence, the part it is about (None: the tattoo) and its basis."""
+
+    id: str
+    text: str
+    part: str | None
+    basis: Basis
+
+
+def notes_for(case: FadingCase, *, medians: Mapping[str, float]) -> tuple[Note, ...]:
+    """Notes on a forecast; `medians`: the median clearance of each part still to clear."""
+    latest = {grade.part: grade for grade in case.grades}
+    notes = []
+    for part in case.parts:
+        if part.cleared:
+            continue
+        notes.extend(_darkened(case, part=part))
+        if _lags(part, case=case, latest=latest, medians=medians):
+            notes.append(_lagging(part))
+        if part.planned is Match.POOR:
+            notes.append(
+                Note(
+                    id="poor-match",
+                    text=(
+                        f"The wavelengths planned hardly touch {part.key}: under 3 % a session "
+                        "is seen in such inks. Look for another wavelength."
+                    ),
+                    part=part.key,
+                    basis=MISMATCH_BASIS,
+                )
+            )
+    if not case.grades:
+        notes.append(
+            Note(
+                id="no-grades",
+                text="No grade counts yet: this is what the assessment alone says.",
+                part=None,
+                basis=MODEL_BASIS,
+            )
+        )
+    return tuple(notes)
+
+
+def _darkened(case: FadingCase, *, part: Part) -> list[Note]:
+    darkened = any(grade.darkened and grade.part == part.key for grade in case.grades) or any(
+        event.part == part.key for event in case.darkenings
+    )
+    if not darkened:
+        return []
+    return [
+        Note(
+            id="darkened",
+            text=(
+                f"{part.key} darkened. It is reckoned anew from then on, with the most ink that "
+                "was seen; a darkened ink answers like black. A clinician decides how to go on."
+            ),
+            part=part.key,
+            basis=DARKENING_BASIS,
+        )
+    ]
+
+
+def _lags(
+    part: Part, *, case: FadingCase, latest: Mapping[str, Grade], medians: Mapping[str, float]
+) -> bool:
+    """Whether an outline was graded below every other technique of the same tattoo."""
+    if part.technique is not Technique.OUTLINE or part.key not in latest:
+        return False
+    others = [
+        latest[other.key]
+        for other in case.parts
+        if other.technique is not Technique.OUTLINE and other.key in latest
+    ]
+    own = latest[part.key]
+    lower = any(other.low > own.low and other.high > own.high for other in others)
+    ahead = [
+        median
+        for other in case.parts
+        if other.technique is not Technique.OUTLINE
+        and (median := medians.get(other.key)) is not None
+    ]
+    return lower and all(medians.get(part.key, 1.0) <= median for median in ahead)
+
+
+def _lagging(part: Part) -> Note:
+    if part.blister_or_scar:
+        return Note(
+            id="lagging-outline-with-reaction",
+            text=(
+                f"{part.key} lags behind and blistered or scarred: this is not put down to ink "
+                "volume. A clinician should look at it."
+            ),
+            part=part.key,
+            basis=OUTLINE_BASIS,
+        )
+    return Note(
+        id="lagging-outline",
+        text=(
+            f"{part.key} lags behind the shaded and filled parts. Without blistering or scarring "
+            "that is ink volume, not harm: a thick line holds more ink."
+        ),
+        part=part.key,
+        basis=OUTLINE_BASIS,
+    )
