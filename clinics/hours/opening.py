@@ -58,9 +58,7 @@ def weekly_spans(
     """
     rules = tuple(rules)
     return merge(
-        span
-        for day in _days(from_date, to_date)
-        for span in _on(day, _weekly(rules, day), zone)
+        span for day in _days(from_date, to_date) for span in _on(day, _weekly(rules, day), zone)
     )
 
 

@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 from datetime import date, datetime, time
 
-from courses.slots.timeline import Timeline
 from core.spans import Span
+from courses.science.errors import InvalidInput
+from courses.slots.timeline import Timeline
 
 ALL_WEEKDAYS = frozenset(range(1, 8))
 MAX_CLINICS = 250
@@ -13,13 +14,8 @@ MAX_NEEDS = 24
 MAX_SLOTS = 100
 
 
-class BadRequest(ValueError):
-    """A search that cannot be made; `field` names what to mend."""
-
-    def __init__(self, field: str, detail: str) -> None:
-        super().__init__(detail)
-        self.field = field
-        self.detail = detail
+class BadRequest(InvalidInput):
+    """A search that cannot be made; `field` names what to mend, `message` says how."""
 
 
 @dataclass(frozen=True, slots=True)

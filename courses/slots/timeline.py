@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from core.spans import Span
+from courses.science.errors import InvalidInput
 from courses.vocabulary import TreatmentRole
 
 ALL_ROLES = frozenset(TreatmentRole)
@@ -17,8 +18,14 @@ ROOM_AND_PATIENT = frozenset({TreatmentRole.ROOM, TreatmentRole.PATIENT})
 MAX_VISIT_MINUTES = 12 * 60
 
 
-class BadTimeline(ValueError):
+class BadTimeline(InvalidInput):
     """A timeline without length, longer than 12 hours, or that leaves a role out."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__(field="timeline", rule="timeline", message=message)
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return (BadTimeline, (self.message,))
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,9 +105,7 @@ def multi_pass(
     return Timeline(tuple(segments))
 
 
-def role_spans(
-    timeline: Timeline, *, start: datetime
-) -> Mapping[TreatmentRole, tuple[Span, ...]]:
+def role_spans(timeline: Timeline, *, start: datetime) -> Mapping[TreatmentRole, tuple[Span, ...]]:
     """What booking must reserve for each role when the appointment begins at `start`.
 
     Exact minutes, sorted, disjoint, touching parts merged. Raises ValueError for a naive start.

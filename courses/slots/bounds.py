@@ -1,0 +1,122 @@
+"""Why a search is empty: each condition is lifted in thought, one by one.
+
+First what no diary can mend (no such laser, no such handpiece). Then every condition whose
+lifting alone would give a slot, with the first start it would give. If there is none, every
+condition that cannot be met even when all others are lifted. If each can be met alone, the
+resources are simply never free together.
+"""
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+
+from courses.slots.answer import Reason
+from courses.slots.candidates import ClinicCandidates
+from courses.slots.clinic_frame import clinic_frame
+from courses.slots.explanations import Case, explanation
+from courses.slots.grid import Grid
+from courses.slots.options import device_options
+from courses.slots.request import InkNeed, SearchPolicy, SlotRequest
+from courses.slots.wording import alternatives, long_date, wanted
+from courses.slots.zone_frame import Condition, Relaxed, zone_frame
+
+EVERYTHING: Relaxed = frozenset(Condition)
+
+
+def explain(
+    request: SlotRequest,
+    *,
+    grid: Grid,
+    clinics: Sequence[ClinicCandidates],
+    policy: SearchPolicy,
+) -> tuple[Reason, ...]:
+    """The conditions that bound, most fundamental first; at least one."""
+    if not clinics:
+        return (Reason("no_clinic", "No clinic is accepted that is active.", {}),)
+    case = Case(request, grid, tuple(clinics))
+    lacking = tuple(_lacking_devices(case))
+    if lacking:
+        return lacking
+    binding = []
+    for condition in Condition:
+        first = first_start(case, policy=policy, relaxed=frozenset({condition}))
+        if first is not None:
+            binding.append(explanation(condition, case=case, first_start=first))
+    if not binding:
+        binding = [
+            explanation(condition, case=case, first_start=None)
+            for condition in Condition
+            if first_start(case, policy=policy, relaxed=EVERYTHING - {condition}) is None
+        ]
+    return tuple(binding) or (_never_together(case),)
+
+
+def first_start(case: Case, *, policy: SearchPolicy, relaxed: Relaxed) -> datetime | None:
+    """The first start at any clinic with some conditions lifted, or None."""
+    found: list[int] = []
+    zones = {
+        zone: zone_frame(case.request, grid=case.grid, zone=zone, policy=policy, relaxed=relaxed)
+        for zone in {clinic.zone for clinic in case.clinics}
+    }
+    for clinic in case.clinics:
+        frame = clinic_frame(
+            case.request,
+            clinic=clinic,
+            grid=case.grid,
+            zone=zones[clinic.zone],
+            relaxed=relaxed,
+        )
+        found.extend(int(cell) for cell in frame.columns[frame.feasible()][:1])
+    return case.grid.instant(min(found)) if found else None
+
+
+def _lacking_devices(case: Case) -> Iterator[Reason]:
+    """What no laser or handpiece at these clinics can do, fitted as they may be."""
+    if any(
+        device_options(
+            case.request.needs,
+            lasers=clinic.lasers,
+            handpieces=clinic.handpieces,
+            grid=case.grid,
+            any_fitting=True,
+        )
+        for clinic in case.clinics
+    ):
+        return
+    required = [need for need in case.request.needs if need.required] or case.request.needs
+    lasers = {nm for clinic in case.clinics for one in clinic.lasers for nm in one.wavelengths_nm}
+    tips = {nm for clinic in case.clinics for one in clinic.handpieces for nm in one.wavelengths_nm}
+    alone = True
+    for need in required:
+        if not lasers & set(need.wavelengths_nm):
+            alone = False
+            yield _lacks("laser", need, case)
+        elif not lasers & tips & set(need.wavelengths_nm):
+            alone = False
+            yield _lacks("handpiece", need, case)
+    if alone:
+        yield Reason(
+            "no_laser_with_all_wavelengths",
+            f"No one laser at these clinics, with its handpieces, emits {wanted(required)}.",
+            {"needs": {need.key: list(need.wavelengths_nm) for need in required}},
+        )
+
+
+def _lacks(what: str, need: InkNeed, case: Case) -> Reason:
+    return Reason(
+        f"no_{what}_with_wavelength",
+        f"No {what} with {alternatives(need)} at these clinics before {long_date(case.ends_on)}.",
+        {
+            "key": need.key,
+            "wavelengths_nm": list(need.wavelengths_nm),
+            "before": case.ends_on.isoformat(),
+        },
+    )
+
+
+def _never_together(case: Case) -> Reason:
+    return Reason(
+        "never_together",
+        "Every condition can be met at some time, but never all at once"
+        f" before {long_date(case.ends_on)}.",
+        {"before": case.ends_on.isoformat()},
+    )

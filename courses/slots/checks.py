@@ -1,0 +1,92 @@
+"""Searches that cannot be made, refused with the field to mend."""
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from math import isfinite
+
+from clinics.hours import BadHours, WeeklyRule
+from courses.slots.answer import ScoreName
+from courses.slots.candidates import ClinicCandidates
+from courses.slots.grid import CELLS_PER_DAY, GRAIN_MINUTES, Grid
+from courses.slots.request import (
+    ALL_WEEKDAYS,
+    MAX_CLINICS,
+    MAX_HORIZON_DAYS,
+    MAX_NEEDS,
+    MAX_SLOTS,
+    BadRequest,
+    InkNeed,
+    SearchPolicy,
+    SlotRequest,
+    TimeWish,
+)
+
+Problem = tuple[str, str]
+MINUTES_PER_HOUR = 60
+
+
+def check_search(
+    request: SlotRequest, *, grid: Grid, clinics: Sequence[ClinicCandidates], policy: SearchPolicy
+) -> None:
+    """Raise BadRequest, naming the first field to mend."""
+    for field, detail in _problems(request, grid, clinics, policy):
+        raise BadRequest(field=field, rule="slot_search", message=detail)
+
+
+def _problems(
+    request: SlotRequest, grid: Grid, clinics: Sequence[ClinicCandidates], policy: SearchPolicy
+) -> Iterator[Problem]:
+    if request.earliest_at.utcoffset() is None:
+        yield "earliest_at", "An instant needs an offset."
+    if not 1 <= request.limit <= MAX_SLOTS:
+        yield "limit", f"Ask for 1 to {MAX_SLOTS} slots."
+    if grid.cells > MAX_HORIZON_DAYS * CELLS_PER_DAY:
+        yield "horizon", f"Search at most {MAX_HORIZON_DAYS} days at once."
+    yield from _needs(request.needs)
+    yield from _wishes(request.wishes)
+    yield from _clinics(clinics)
+    yield from _policy(policy)
+
+
+def _needs(needs: tuple[InkNeed, ...]) -> Iterator[Problem]:
+    if not 1 <= len(needs) <= MAX_NEEDS:
+        yield "needs", f"Name 1 to {MAX_NEEDS} needs."
+    if any(count > 1 for count in Counter(need.key for need in needs).values()):
+        yield "needs.key", "Every need has a key of its own."
+    for need in needs:
+        if not need.wavelengths_nm or min(need.wavelengths_nm) <= 0:
+            yield "needs.wavelengths_nm", "A need names at least one wavelength, in nm."
+        if not (isfinite(need.share) and 0 <= need.share <= 1):
+            yield "needs.share", "A share of the visible area lies between 0 and 1."
+
+
+def _wishes(wishes: tuple[TimeWish, ...]) -> Iterator[Problem]:
+    for wish in wishes:
+        if not wish.weekdays or not wish.weekdays <= ALL_WEEKDAYS:
+            yield "wishes.weekdays", "Weekdays are 1 (Monday) to 7 (Sunday), at least one."
+        try:
+            WeeklyRule(1, wish.since, wish.until)
+        except BadHours as problem:
+            yield "wishes.until", f"{problem}."
+
+
+def _clinics(clinics: Sequence[ClinicCandidates]) -> Iterator[Problem]:
+    if len(clinics) > MAX_CLINICS:
+        yield "clinics", f"Search at most {MAX_CLINICS} clinics at once."
+    if len({clinic.id for clinic in clinics}) < len(clinics):
+        yield "clinics", "A clinic is named once."
+    if not all(0 <= clinic.preference <= 1 for clinic in clinics):
+        yield "clinics.preference", "A preference lies between 0 and 1."
+
+
+def _policy(policy: SearchPolicy) -> Iterator[Problem]:
+    weights = [getattr(policy, name.value) for name in ScoreName]
+    if not all(isfinite(weight) and weight >= 0 for weight in weights) or not sum(weights) > 0:
+        yield "policy", "Weights are 0 or more, and not all 0."
+    if not policy.closeness_half_life_days > 0:
+        yield "policy.closeness_half_life_days", "It is more than 0 days."
+    step = policy.start_step_minutes
+    if step < GRAIN_MINUTES or step % GRAIN_MINUTES or MINUTES_PER_HOUR % step:
+        yield "policy.start_step_minutes", "It is 5, 10, 15, 20, 30 or 60 minutes."
+    if policy.slots_per_day < 1 or policy.min_apart_minutes < 0 or policy.useful_gap_minutes < 0:
+        yield "policy", "At least one slot a day; minutes are not negative."
