@@ -1,0 +1,1 @@
+"""How the service speaks HTTP: problems, versions, keys, pages, filters and permissions."""

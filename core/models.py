@@ -1,0 +1,126 @@
+"""Kinds of rows: those that carry a version, those that only grow, and remembered answers."""
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any, Final
+from uuid import uuid4
+
+from django.db import models
+from django.db.migrations import RunSQL
+
+from core.errors import Stale
+
+APPEND_ONLY_FUNCTION_SQL: Final = """
+CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    RAISE EXCEPTION '% only grows: % is refused', TG_TABLE_NAME, TG_OP
+        USING ERRCODE = 'restrict_violation', CONSTRAINT = TG_NAME, TABLE = TG_TABLE_NAME;
+END $$;
+"""
+
+
+class Versioned(models.Model):
+    """A row that can change. `version` grows by one with every save; the API shows it as ETag.
+
+    A save writes only over the version it was read at, so that a change made in between, by a
+    caller that took no lock, is never lost: it raises Stale.
+    """
+
+    version = models.PositiveIntegerField(default=1, editable=False)
+    created_at = models.DateTimeField(auto_now_add=True)
+    updated_at = models.DateTimeField(auto_now=True)
+
+    class Meta:
+        abstract = True
+
+    def save(self, *, update_fields: Iterable[str] | None = None, **kwargs: Any) -> None:
+        if not self._state.adding:
+            self.version += 1
+            if update_fields is not None:
+                update_fields = {*update_fields, "version", "updated_at"}
+        super().save(update_fields=update_fields, **kwargs)
+
+    def _do_update(self, base_qs: Any, *args: Any, **kwargs: Any) -> Any:
+        if self._state.adding:
+            return super()._do_update(base_qs, *args, **kwargs)
+        read_at = self.version - 1
+        written = super()._do_update(base_qs.filter(version=read_at), *args, **kwargs)
+        if not written:
+            raise Stale(read_version=read_at)
+        return written
+
+    def touch(self) -> None:
+        """Grow the version and nothing else: something that hangs on this row has changed."""
+        self.save(update_fields=())
+
+    def check_version(self, expected: int | None) -> None:
+        """Raise Stale unless the row is at the version the caller expects (None: any)."""
+        if expected is not None and expected != self.version:
+            raise Stale(current_version=self.version)
+
+
+class AppendOnly(models.Model):
+    """A row of a ledger: written once. A mistake is mended by a further row.
+
+    The migration that creates the table adds `append_only_sql`, so that the database refuses
+    changes from whichever side.
+    """
+
+    class Meta:
+        abstract = True
+
+
+def append_only_sql(table: str) -> RunSQL:
+    """Migration operation: the database refuses UPDATE, DELETE and TRUNCATE of `table`."""
+    trigger = f"{table}_only_grows"
+    return RunSQL(
+        sql=(
+            f'CREATE TRIGGER {trigger} BEFORE UPDATE OR DELETE ON "{table}" '
+            f"FOR EACH ROW EXECUTE FUNCTION refuse_change();"
+            f'CREATE TRIGGER {trigger}_truncate BEFORE TRUNCATE ON "{table}" '
+            f"FOR EACH STATEMENT EXECUTE FUNCTION refuse_change();"
+        ),
+        reverse_sql=(
+            f'DROP TRIGGER {trigger}_truncate ON "{table}"; DROP TRIGGER {trigger} ON "{table}";'
+        ),
+    )
+
+
+class IdempotencyQuerySet(models.QuerySet["IdempotencyRecord"]):
+    """Remembered answers."""
+
+    def expired_at(self, now: datetime) -> "IdempotencyQuerySet":
+        """Those that need not be kept any longer."""
+        return self.filter(expires_at__lte=now)
+
+
+class IdempotencyRecord(models.Model):
+    """The answer given to one key of one caller, written in the transaction of its effect.
+
+    `status` is empty only while that transaction runs, which nobody else sees.
+    """
+
+    id = models.UUIDField(primary_key=True, default=uuid4, editable=False)
+    caller = models.CharField(max_length=64, help_text="Hash of the credential")
+    method = models.CharField(max_length=8)
+    path = models.CharField(max_length=300)
+    key = models.CharField(max_length=255)
+    fingerprint = models.CharField(max_length=64, help_text="SHA-256 of query and body")
+    status = models.PositiveSmallIntegerField(null=True)
+    headers = models.JSONField(default=dict)
+    body = models.BinaryField(default=b"")
+    created_at = models.DateTimeField(auto_now_add=True)
+    expires_at = models.DateTimeField()
+
+    objects = IdempotencyQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["caller", "key", "method", "path"], name="idempotencyrecord_key_once"
+            )
+        ]
+        indexes = [models.Index(fields=["expires_at"], name="idempotencyrecord_expiry")]
+
+    def __str__(self) -> str:
+        return f"{self.method} {self.path}"
