@@ -1,0 +1,5 @@
+"""Addresses of the clinics API, below /api/v1/."""
+
+from django.urls import URLPattern, URLResolver
+
+urlpatterns: list[URLPattern | URLResolver] = []
