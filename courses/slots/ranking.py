@@ -107,7 +107,7 @@ def rank_clinic(
 def closeness_of(days: Days, *, advised_on: date, half_life_days: float) -> Floats:
     """1 on the advised day, half of it `half_life_days` before or after, and so on."""
     away = np.abs(days - advised_on.toordinal()).astype(np.float32)
-    return np.exp2(-away / half_life_days).astype(np.float32)
+    return np.asarray(np.exp2(-away / half_life_days), dtype=np.float32)
 
 
 def tidiness(frame: ClinicFrame, *, useful_cells: int) -> dict[TreatmentRole, Floats]:
