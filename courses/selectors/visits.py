@@ -1,0 +1,147 @@
+"""What an appointment takes up: a place, a start and a timeline, and the resources behind them."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, Self
+
+from django.db.models import Q
+
+from clinics.access import Actor
+from clinics.models import Resource
+from clinics.vocabulary import ResourceKind
+from courses.errors import PlaceUnknown
+from courses.models import Appointment
+from courses.slots import Segment, Timeline
+from courses.vocabulary import TreatmentRole
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where and with whom and what; primary keys."""
+
+    clinic_id: int
+    room_id: int
+    operator_id: int
+    laser_id: int
+    handpiece_ids: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """One appointment to be: from when, how long each part takes, where, on which lines (nm)."""
+
+    starts_at: datetime
+    timeline: Timeline
+    place: Place
+    wavelengths_nm: tuple[int, ...]
+
+    @property
+    def ends_at(self) -> datetime:
+        """The instant after the last segment."""
+        return self.starts_at + timedelta(minutes=self.timeline.minutes)
+
+    @classmethod
+    def of(cls, appointment: Appointment) -> Self:
+        """The visit that a stored appointment stands for."""
+        return cls(
+            starts_at=appointment.starts_at,
+            timeline=timeline_from_json(appointment.timeline),
+            place=Place(
+                clinic_id=appointment.clinic_id,
+                room_id=appointment.room_id,
+                operator_id=appointment.operator_id,
+                laser_id=appointment.laser_id,
+                handpiece_ids=tuple(
+                    appointment.handpieces.order_by("pk").values_list("pk", flat=True)
+                ),
+            ),
+            wavelengths_nm=tuple(appointment.wavelengths_nm),
+        )
+
+    def timeline_json(self) -> list[dict[str, Any]]:
+        """The timeline as it is stored and sent."""
+        return timeline_json(self.timeline)
+
+
+@dataclass(frozen=True, slots=True)
+class VisitResources:
+    """The resource ids of a visit, by role."""
+
+    by_role: Mapping[TreatmentRole, tuple[int, ...]]
+
+    def of(self, role: TreatmentRole) -> tuple[int, ...]:
+        """The resource ids of one role."""
+        return self.by_role[role]
+
+    def ids(self) -> list[int]:
+        """All of them, sorted."""
+        return sorted({pk for ids in self.by_role.values() for pk in ids})
+
+
+def timeline_json(timeline: Timeline) -> list[dict[str, Any]]:
+    """Segments as JSON: minutes, label and the roles in a steady order."""
+    return [
+        {
+            "minutes": segment.minutes,
+            "label": segment.label,
+            "roles": [role.value for role in TreatmentRole if role in segment.roles],
+        }
+        for segment in timeline.segments
+    ]
+
+
+def timeline_from_json(rows: list[dict[str, Any]]) -> Timeline:
+    """The timeline that `timeline_json` wrote. Raises BadTimeline."""
+    return Timeline(
+        tuple(
+            Segment(
+                minutes=row["minutes"],
+                roles=frozenset(TreatmentRole(role) for role in row["roles"]),
+                label=row["label"],
+            )
+            for row in rows
+        )
+    )
+
+
+def visit_resources(place: Place, *, patient_id: int, actor: Actor) -> VisitResources:
+    """The resources of a place and a patient of the actor's chain. One query.
+
+    Raises PlaceUnknown, naming the field, for anything that is not of this chain.
+    """
+    wanted = (
+        Q(room=place.room_id)
+        | Q(staff_member=place.operator_id)
+        | Q(laser=place.laser_id)
+        | Q(handpiece__in=place.handpiece_ids)
+        | Q(patient=patient_id)
+    )
+    rows = Resource.objects.visible_to(actor).filter(wanted).values_list(
+        "pk",
+        "kind",
+        "room__id",
+        "staff_member__id",
+        "laser__id",
+        "handpiece__id",
+        "patient__id",
+    )
+    found = {(kind, own_id): pk for pk, kind, *ids in rows for own_id in ids if own_id is not None}
+
+    def one(kind: ResourceKind, own_id: int, field: str) -> int:
+        try:
+            return found[kind, own_id]
+        except KeyError:
+            raise PlaceUnknown(field=field, id=own_id) from None
+
+    return VisitResources(
+        {
+            TreatmentRole.ROOM: (one(ResourceKind.ROOM, place.room_id, "room"),),
+            TreatmentRole.OPERATOR: (one(ResourceKind.STAFF, place.operator_id, "operator"),),
+            TreatmentRole.LASER: (one(ResourceKind.LASER, place.laser_id, "laser"),),
+            TreatmentRole.HANDPIECE: tuple(
+                one(ResourceKind.HANDPIECE, pk, "handpieces") for pk in place.handpiece_ids
+            ),
+            TreatmentRole.PATIENT: (one(ResourceKind.PATIENT, patient_id, "patient"),),
+        }
+    )
