@@ -2,11 +2,14 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import log
 
 from courses.science.basis import Basis, Kind
 from courses.science.fading.inputs import FadingCase, Grade, Part
 from courses.science.fading.model import MISMATCH_BASIS, MODEL_BASIS, Match
 from courses.vocabulary import Technique
+
+SURPRISE_SCALES = 4
 
 OUTLINE_BASIS = Basis(
     id="fading.lagging-outline",
@@ -46,6 +49,8 @@ def notes_for(case: FadingCase, *, medians: Mapping[str, float]) -> tuple[Note, 
         notes.extend(_darkened(case, part=part))
         if _lags(part, case=case, latest=latest, medians=medians):
             notes.append(_lagging(part))
+        if part.key in latest and _surprises(latest[part.key], case=case, median=medians[part.key]):
+            notes.append(_surprising(latest[part.key]))
         if part.planned is Match.POOR:
             notes.append(
                 Note(
@@ -109,6 +114,37 @@ def _lags(
         and (median := medians.get(other.key)) is not None
     ]
     return lower and all(medians.get(part.key, 1.0) <= median for median in ahead)
+
+
+def _surprises(grade: Grade, *, case: FadingCase, median: float) -> bool:
+    """Whether the last grade is further from the median clearance than graders usually err.
+
+    The limit is four scales of the grading error, passed in fewer than 2 % of grades.
+    """
+    later = [session.treated_on for session in case.sessions]
+    later += [event.seen_on for event in case.darkenings if event.part == grade.part]
+    if any(day >= grade.graded_on for day in later):
+        return False
+    nearest = min(max(median, grade.low), grade.high)
+    if nearest in (median, 0.0, 1.0) or not 0 < median < 1:
+        return False
+    return abs(_logit(nearest) - _logit(median)) > SURPRISE_SCALES * case.model.grader_scale
+
+
+def _logit(fraction: float) -> float:
+    return log(fraction / (1 - fraction))
+
+
+def _surprising(grade: Grade) -> Note:
+    return Note(
+        id="surprising-grade",
+        text=(
+            f"The last grade of {grade.part} is far from what the assessment and the other grades "
+            "lead to expect. Look again at the grade and at the assessment."
+        ),
+        part=grade.part,
+        basis=MODEL_BASIS,
+    )
 
 
 def _lagging(part: Part) -> Note:

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from math import exp, log, sqrt
+from math import exp, expm1, log, log1p, sqrt
 from types import MappingProxyType
 
 from courses.science.basis import Basis, Kind
@@ -117,3 +117,13 @@ def table_prior(*, amateur: bool) -> Prior:
         of_tattoo=False,
         basis=BAND_BASIS,
     )
+
+
+def clearance_after(per_session: float, *, sessions: float) -> float:
+    """Clearance after `sessions`, each of which takes the fraction `per_session` of the ink."""
+    return -expm1(sessions * log1p(-per_session))
+
+
+def fading_per_session(clearance: float, *, sessions: float) -> float:
+    """The fraction of the ink that each of `sessions` took to reach `clearance`."""
+    return -expm1(log1p(-clearance) / sessions)

@@ -49,7 +49,7 @@ def _done_given_patient(
     posterior: Posterior, *, live: NDArray[np.intp], log_goal: Array, horizon: int
 ) -> Array:
     """P(segment done within n | patient point, its own grades), (L, A, N)."""
-    grid, stacked = posterior.grid, posterior.stack
+    stacked = posterior.stack
     missing = np.maximum(log_goal[stacked.case[live]] - stacked.offset[live], 0.0)
     effect = stacked.exposure[live][:, None] + stacked.planned[live][:, None] * np.arange(
         horizon + 1
@@ -58,9 +58,15 @@ def _done_given_patient(
         need = np.log(missing[:, None]) - np.log(effect)
     cut = (need - stacked.mean[live][:, None]) / stacked.log_sd[live][:, None]
     # A part that needs nothing more is done whatever its rate; 0 effect never does anything.
-    cut = np.where(missing[:, None] <= 0, -np.inf, cut)
-    masses = _masses_above(posterior.likelihood[live], cut=cut, points=grid.part)
-    given = grid.kernel @ masses
+    return _above_given_patient(
+        posterior, live=live, cut=np.where(missing[:, None] <= 0, -np.inf, cut)
+    )
+
+
+def _above_given_patient(posterior: Posterior, *, live: NDArray[np.intp], cut: Array) -> Array:
+    """P(b > cut | patient point, the segment's own grades); cut (L, N) -> (L, A, N)."""
+    masses = _masses_above(posterior.likelihood[live], cut=cut, points=posterior.grid.part)
+    given = posterior.grid.kernel @ masses
     result: Array = given / np.maximum(posterior.evidence[live], TINY)[:, :, None]
     return result
 
