@@ -33,6 +33,9 @@ class Course(Versioned):
     started_on = models.DateField(null=True, blank=True)
     ended_on = models.DateField(null=True, blank=True)
     end_reason = models.CharField(max_length=24, choices=choices(CourseEnd), blank=True)
+    status_reason = models.CharField(
+        max_length=400, blank=True, help_text="Why the last step of the status was taken"
+    )
 
     objects = ChainScoped.as_manager()
 

@@ -94,6 +94,10 @@ class HealingDecision(AppendOnly):
     kind = models.CharField(max_length=8, choices=choices(DecisionKind))
     rule_ids = models.JSONField(default=list, help_text="The holds released; empty for all")
     earliest_on = models.DateField(null=True, help_text="The date a shortening allows")
+    window_number = models.PositiveIntegerField(
+        default=1,
+        help_text="The version that the clinician saw: what came later was not decided about"
+    )
     reason = models.CharField(max_length=400)
     decided_by = models.ForeignKey(
         "clinics.StaffMember", on_delete=models.PROTECT, related_name="+"

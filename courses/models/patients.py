@@ -1,7 +1,9 @@
 """A patient, with as little personal data as the job needs, and how to reach them."""
 
+from django.contrib.postgres.indexes import OpClass
 from django.db import models
 from django.db.models import Q
+from django.db.models.functions import Upper
 
 from clinics.querysets import ChainScoped
 from core.constraints import one_of
@@ -40,7 +42,17 @@ class Patient(Versioned):
         indexes = [
             models.Index(
                 fields=["chain", "family_name", "given_name", "id"], name="patient_chain_name"
-            )
+            ),
+            models.Index(
+                "chain",
+                OpClass(Upper("family_name"), name="text_pattern_ops"),
+                name="patient_family_prefix",
+            ),
+            models.Index(
+                "chain",
+                OpClass(Upper("given_name"), name="text_pattern_ops"),
+                name="patient_given_prefix",
+            ),
         ]
 
     def __str__(self) -> str:

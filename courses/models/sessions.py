@@ -43,6 +43,16 @@ class Session(Versioned):
     override_reason = models.CharField(
         max_length=400, blank=True, help_text="A clinician's reason to treat in spite of a check"
     )
+    recorded_by = models.ForeignKey(
+        "clinics.StaffMember",
+        on_delete=models.PROTECT,
+        null=True,
+        related_name="+",
+        help_text="Who recorded it, and who overrode a check where one was",
+    )
+    status_reason = models.CharField(
+        max_length=400, blank=True, help_text="Why it was stopped or entered in error"
+    )
     note = models.CharField(max_length=1000, blank=True)
 
     objects = CourseScoped.as_manager()
@@ -128,6 +138,9 @@ class Observation(Versioned):
     began_on = models.DateField(null=True, blank=True)
     resolved_on = models.DateField(null=True, blank=True)
     note = models.CharField(max_length=400, blank=True)
+    status_reason = models.CharField(
+        max_length=400, blank=True, help_text="Why it was amended or entered in error"
+    )
     recorded_by = models.ForeignKey(
         "clinics.StaffMember", on_delete=models.PROTECT, related_name="+"
     )
