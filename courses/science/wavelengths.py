@@ -122,15 +122,21 @@ class ColourNeed:
 
     @property
     def test_spot(self) -> bool:
-        """Whether the first choice, or the lack of one, asks for a test spot."""
-        first = self.choices[0]
-        return any(c.test_spot for c in self.cautions) or (first.usable and first.test_spot)
+        """Whether what would be used, or the lack of it, asks for a test spot."""
+        return any(caution.test_spot for caution in self._in_play())
 
     @property
     def clinician(self) -> bool:
-        """Whether the first choice, or the lack of one, asks for a physician."""
-        first = self.choices[0]
-        return any(c.clinician for c in self.cautions) or (first.usable and first.clinician)
+        """Whether what would be used, or the lack of it, asks for a physician."""
+        return any(caution.clinician for caution in self._in_play())
+
+    def _in_play(self) -> tuple[InkCaution, ...]:
+        """Warnings of the first choice, and of the best-graded one where the first is partial."""
+        usable = [choice for choice in self.choices if choice.usable]
+        chosen = usable[:1]
+        if chosen and chosen[0].best_grade is Grade.PARTIAL:
+            chosen.append(max(usable, key=lambda choice: POINTS[choice.best_grade]))
+        return (*self.cautions, *(caution for choice in chosen for caution in choice.cautions))
 
 
 @dataclass(frozen=True, slots=True)
