@@ -36,6 +36,18 @@ class Actor:
             for grant in self.grants
         )
 
+    def may_everywhere(self, action: str) -> bool:
+        """Whether a role held for the whole chain allows the action."""
+        roles = POLICY[action]
+        return any(grant.role in roles and grant.clinic_id is None for grant in self.grants)
+
+    def require_everywhere(self, action: str) -> None:
+        """Raise NotAllowed unless a role held for the whole chain allows this."""
+        if not self.may_everywhere(action):
+            raise NotAllowed(
+                "This needs a role held for the whole chain.", action=action, scope="chain"
+            )
+
     def require(self, action: str, *, clinic_id: int | None = None) -> None:
         """Raise NotAllowed unless the actor may do this (at that clinic)."""
         if not self.may(action, clinic_id=clinic_id):

@@ -10,11 +10,53 @@ class NotAllowed(Forbidden):
     title = "Your roles do not allow this here"
 
 
+class ChainUnknown(NotFound):
+    """The caller's chain is gone."""
+
+    code = "chain_unknown"
+    title = "No such chain"
+
+
 class ClinicUnknown(NotFound):
     """No such clinic in the caller's chain."""
 
     code = "clinic_unknown"
     title = "No such clinic"
+
+
+class RoomUnknown(NotFound):
+    """No such room in the caller's chain."""
+
+    code = "room_unknown"
+    title = "No such room"
+
+
+class ResourceUnknown(NotFound):
+    """No such resource in the caller's chain."""
+
+    code = "resource_unknown"
+    title = "No such resource"
+
+
+class AbsenceUnknown(NotFound):
+    """No such absence in the caller's chain."""
+
+    code = "absence_unknown"
+    title = "No such absence"
+
+
+class MembershipUnknown(NotFound):
+    """No such membership in the caller's chain."""
+
+    code = "membership_unknown"
+    title = "No such membership"
+
+
+class StaffMemberUnknown(NotFound):
+    """No such member of staff in the caller's chain."""
+
+    code = "staff_member_unknown"
+    title = "No such member of staff"
 
 
 class ResourceTaken(Conflict):
@@ -36,3 +78,101 @@ class MembershipBeyondChain(Refused):
 
     code = "membership_beyond_chain"
     title = "The clinic belongs to another chain"
+
+
+class RegionUnknown(Malformed):
+    """The library of public holidays knows no such country or subdivision."""
+
+    code = "region_unknown"
+    title = "No public holidays known for this country or subdivision"
+
+
+class PolicyInvalid(Malformed):
+    """A policy of the chain names something unknown, or shortens what may only be lengthened."""
+
+    code = "policy_invalid"
+    title = "This policy cannot be kept"
+
+
+class VisitsInTheWay(Conflict):
+    """Appointments or other reservations stand in the period. `data` names them by source."""
+
+    code = "visits_in_the_way"
+    title = "Appointments stand in the way"
+
+
+class ClinicNameTaken(Conflict):
+    """The chain has a clinic of this name."""
+
+    code = "clinic_name_taken"
+    title = "A clinic of this name exists"
+
+
+class RoomNameTaken(Conflict):
+    """The clinic has a room of this name."""
+
+    code = "room_name_taken"
+    title = "A room of this name exists"
+
+
+class HolidayOverrideTaken(Conflict):
+    """The clinic has decided about this date already."""
+
+    code = "holiday_override_taken"
+    title = "There is a decision for this date already"
+
+
+class OpeningRuleOverlaps(Conflict):
+    """Another rule is already in force on that weekday at those hours."""
+
+    code = "opening_rule_overlaps"
+    title = "Another opening rule covers these hours"
+
+
+class ShiftOverlaps(Conflict):
+    """The member of staff already works then."""
+
+    code = "shift_overlaps"
+    title = "The member of staff already has a shift then"
+
+
+class MembershipOverlaps(Conflict):
+    """The member of staff already has this role there in that time."""
+
+    code = "membership_overlaps"
+    title = "The role is already held there in that time"
+
+
+class LastManager(Refused):
+    """A chain keeps somebody who may manage all of it."""
+
+    code = "last_chain_manager"
+    title = "The chain would be left without a manager"
+
+
+class AbsenceUnfit(Refused):
+    """That reason does not go with that kind of resource."""
+
+    code = "absence_reason_unfit"
+    title = "This reason does not fit this kind of resource"
+
+
+class SignInNameTaken(Conflict):
+    """The user name is taken."""
+
+    code = "user_name_taken"
+    title = "The user name is taken"
+
+
+class PasswordWeak(Malformed):
+    """The password does not meet the rules."""
+
+    code = "password_weak"
+    title = "The password is too weak"
+
+
+class PasswordWrong(Refused):
+    """The current password is not the one given."""
+
+    code = "password_wrong"
+    title = "The current password is wrong"

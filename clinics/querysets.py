@@ -53,16 +53,32 @@ class ResourceQuerySet(ChainScoped):
     """Whatever can be busy."""
 
 
-class ResourceScoped(models.QuerySet[Any]):
-    """Rows that hang on a resource."""
-
-    def visible_to(self, actor: HasChain) -> Self:
-        """The rows of the resources of the actor's chain."""
-        return self.filter(resource__chain_id=actor.chain_id)
+class ClosureQuerySet(ClinicScoped):
+    """When clinics are closed, whatever their weekly rules say."""
 
     def overlapping(self, span: Span) -> Self:
         """Those that share an instant with the span."""
         return self.filter(period__overlap=(span.start, span.end))
+
+
+class ShiftQuerySet(StaffScoped):
+    """When staff work."""
+
+    def overlapping(self, span: Span) -> Self:
+        """Those that share an instant with the span."""
+        return self.filter(period__overlap=(span.start, span.end))
+
+
+class ResourceScoped(models.QuerySet[Any]):
+    """Rows that hang on a resource."""
+
+    def overlapping(self, span: Span) -> Self:
+        """Those that share an instant with the span."""
+        return self.filter(period__overlap=(span.start, span.end))
+
+    def visible_to(self, actor: HasChain) -> Self:
+        """The rows of the resources of the actor's chain."""
+        return self.filter(resource__chain_id=actor.chain_id)
 
 
 class ReservationQuerySet(ResourceScoped):

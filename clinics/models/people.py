@@ -12,7 +12,7 @@ from django.contrib.postgres.indexes import GistIndex
 from django.db import models
 from django.db.models.functions import Coalesce
 
-from clinics.querysets import ChainScoped, StaffScoped
+from clinics.querysets import ChainScoped, ShiftQuerySet, StaffScoped
 from clinics.vocabulary import CredentialKind, Role
 from core.constraints import bounded, bounded_start, one_of
 from core.models import Versioned
@@ -80,7 +80,7 @@ class Shift(Versioned):
     clinic = models.ForeignKey("clinics.Clinic", on_delete=models.CASCADE, related_name="shifts")
     period = DateTimeRangeField()
 
-    objects = StaffScoped.as_manager()
+    objects = ShiftQuerySet.as_manager()
 
     class Meta:
         ordering = ["period"]

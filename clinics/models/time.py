@@ -8,6 +8,7 @@ from django.db.models import F, Q
 
 from clinics.querysets import (
     ClinicScoped,
+    ClosureQuerySet,
     ReservationQuerySet,
     ResourceQuerySet,
     ResourceScoped,
@@ -171,7 +172,7 @@ class Closure(Versioned):
     period = DateTimeRangeField()
     reason = models.CharField(max_length=200)
 
-    objects = ClinicScoped.as_manager()
+    objects = ClosureQuerySet.as_manager()
 
     class Meta:
         ordering = ["period"]

@@ -1,0 +1,205 @@
+"""Staff, their sign-ins and their roles."""
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from django.contrib.auth import get_user_model
+from django.contrib.auth.password_validation import validate_password
+from django.core.exceptions import ValidationError
+from django.db.backends.postgresql.psycopg_any import DateTimeTZRange
+
+from clinics import locks, selectors
+from clinics.access import Actor
+from clinics.errors import (
+    LastManager,
+    MembershipOverlaps,
+    PasswordWeak,
+    PasswordWrong,
+    SignInNameTaken,
+)
+from clinics.models import Clinic, Membership, Resource, StaffMember
+from clinics.services.changes import changed
+from clinics.services.organisation import refuse_visits_ahead
+from clinics.vocabulary import ResourceKind, Role
+from core.db import command, constraint_as, step
+
+User = get_user_model()
+
+
+@command
+def staff_member_create(*, name: str, actor: Actor) -> StaffMember:
+    """Add a member of staff, and the resource that bookings lock. Raises NotAllowed."""
+    actor.require("staff.write")
+    resource = Resource.objects.create(chain_id=actor.chain_id, kind=ResourceKind.STAFF)
+    return StaffMember.objects.create(chain_id=actor.chain_id, resource=resource, name=name)
+
+
+@command
+def staff_member_change(
+    *,
+    pk: int,
+    changes: Mapping[str, Any],
+    expected_version: int | None,
+    actor: Actor,
+    now: datetime,
+) -> StaffMember:
+    """Change a member of staff. Raises StaffMemberUnknown, NotAllowed, Stale.
+
+    One who leaves (`active` false) can no longer sign in: VisitsInTheWay while visits are booked
+    with them, LastManager when nobody else may manage the whole chain.
+    """
+    actor.require("staff.write")
+    locks.lock_chain(actor=actor)
+    staff = locks.lock_staff_member(pk=pk, actor=actor)
+    staff.check_version(expected_version)
+    managed = selectors.chain_managed(actor.chain_id, now=now)
+    if changes.get("active", True) is False:
+        refuse_visits_ahead([staff.resource_id], now=now)
+    staff = changed(staff, changes)
+    _refuse_unmanaged(managed, actor=actor, now=now)
+    return staff
+
+
+@command
+def sign_in_set(*, pk: int, user_name: str, password: str, actor: Actor) -> StaffMember:
+    """Give a member of staff a user name and a password, or new ones. All their tokens end.
+
+    Only a role held for the whole chain may: who sets a password can act as that person. Raises
+    StaffMemberUnknown, NotAllowed, SignInNameTaken, PasswordWeak.
+    """
+    actor.require_everywhere("membership.write")
+    staff = locks.lock_staff_member(pk=pk, actor=actor)
+    user = staff.user or User()
+    user.username = user_name
+    _set_password(user, password)
+    with constraint_as(auth_user_username_key=SignInNameTaken):
+        user.save()
+    staff.user = user
+    staff.save()
+    return staff
+
+
+@command
+def sign_in_remove(*, pk: int, actor: Actor, now: datetime) -> StaffMember:
+    """Take the sign-in of a member of staff away; tokens end with it.
+
+    The same may as in `sign_in_set`. Raises StaffMemberUnknown, NotAllowed, LastManager.
+    """
+    actor.require_everywhere("membership.write")
+    locks.lock_chain(actor=actor)
+    staff = locks.lock_staff_member(pk=pk, actor=actor)
+    managed = selectors.chain_managed(actor.chain_id, now=now)
+    user = staff.user
+    if user is None:
+        return staff
+    staff.user = None
+    staff.save()
+    user.delete()
+    _refuse_unmanaged(managed, actor=actor, now=now)
+    return staff
+
+
+@command
+def own_password_change(*, current: str, new: str, actor: Actor) -> None:
+    """Change the caller's own password; all their tokens end.
+
+    Raises PasswordWrong and PasswordWeak.
+    """
+    user = User.objects.get(pk=actor.user_id)
+    if not user.check_password(current):
+        raise PasswordWrong
+    _set_password(user, new)
+    user.save()
+
+
+@command
+def membership_create(
+    *,
+    staff_member: StaffMember,
+    clinic: Clinic | None,
+    role: Role,
+    valid_during: DateTimeTZRange,
+    actor: Actor,
+) -> Membership:
+    """Give a member of staff a role, at one clinic or (without a clinic) in the whole chain.
+
+    A role for the whole chain is given only by who holds one. Raises NotAllowed,
+    MembershipOverlaps.
+    """
+    _require(clinic.pk if clinic else None, actor=actor)
+    membership = Membership(
+        staff_member=staff_member, clinic=clinic, role=role, valid_during=valid_during
+    )
+    with constraint_as(membership_once_at_a_time=MembershipOverlaps):
+        membership.save(force_insert=True)
+    return membership
+
+
+@command
+def membership_change(
+    *,
+    pk: int,
+    valid_during: DateTimeTZRange,
+    expected_version: int | None,
+    actor: Actor,
+    now: datetime,
+) -> Membership:
+    """Change from when to when a role is held; an end that has passed takes it away.
+
+    Raises MembershipUnknown, NotAllowed, Stale, MembershipOverlaps, LastManager.
+    """
+    locks.lock_chain(actor=actor)
+    membership = locks.lock_membership(pk=pk, actor=actor)
+    _require(membership.clinic_id, actor=actor)
+    membership.check_version(expected_version)
+    managed = selectors.chain_managed(actor.chain_id, now=now)
+    with constraint_as(membership_once_at_a_time=MembershipOverlaps):
+        membership = changed(membership, {"valid_during": valid_during})
+    _refuse_unmanaged(managed, actor=actor, now=now)
+    return membership
+
+
+@command
+def membership_remove(
+    *, pk: int, expected_version: int | None, actor: Actor, now: datetime
+) -> None:
+    """Remove a role as if it had never been given; to end one, change its validity.
+
+    Raises MembershipUnknown, NotAllowed, Stale, LastManager.
+    """
+    locks.lock_chain(actor=actor)
+    membership = locks.lock_membership(pk=pk, actor=actor)
+    _require(membership.clinic_id, actor=actor)
+    membership.check_version(expected_version)
+    managed = selectors.chain_managed(actor.chain_id, now=now)
+    membership.delete()
+    _refuse_unmanaged(managed, actor=actor, now=now)
+
+
+def _require(clinic_id: int | None, *, actor: Actor) -> None:
+    if clinic_id is None:
+        actor.require_everywhere("membership.write")
+    else:
+        actor.require("membership.write", clinic_id=clinic_id)
+
+
+@step
+def _refuse_unmanaged(managed_before: bool, *, actor: Actor, now: datetime) -> None:
+    """Raise LastManager when this unit takes away the last who may manage the whole chain.
+
+    The chain's row is locked, so two managers cannot remove each other at once.
+    """
+    if managed_before and not selectors.chain_managed(actor.chain_id, now=now):
+        raise LastManager
+
+
+def _set_password(user: Any, password: str) -> None:
+    """Set a password that meets the rules, and end all tokens. Raises PasswordWeak."""
+    try:
+        validate_password(password, user)
+    except ValidationError as fault:
+        raise PasswordWeak(" ".join(fault.messages), field="password") from fault
+    user.set_password(password)
+    if user.pk:
+        user.auth_token_set.all().delete()

@@ -1,0 +1,123 @@
+"""Resources made busy and freed again: the one write path of reservations."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from clinics import locks
+from clinics.errors import ResourceTaken
+from clinics.models import Reservation, Resource
+from clinics.vocabulary import ReservationReason
+from core.db import as_range, constraint_as, from_range, step
+from core.spans import Span
+from core.vocabulary import ReservationStatus
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """One resource, wanted for one half-open span.
+
+    `expires_at` is given for a tentative reservation and for no other.
+    """
+
+    resource_id: int
+    span: Span
+    reason: ReservationReason = ReservationReason.APPOINTMENT
+    status: ReservationStatus = ReservationStatus.BUSY
+    expires_at: datetime | None = None
+
+
+@step
+def reserve(*, wanted: Sequence[Wanted], source: str, now: datetime) -> list[Reservation]:
+    """Make all of these resources busy, or none.
+
+    Locks the resources in the order of their ids, drops tentative reservations on them that have
+    expired at `now`, and inserts everything in one statement. Raises ResourceTaken (with the
+    kinds and ids of what is busy, never whom for) and ResourceUnknown.
+    """
+    resources = locks.lock_resources({want.resource_id for want in wanted})
+    return _insert(wanted, resources=resources, source=source, now=now)
+
+
+@step
+def rebook(*, wanted: Sequence[Wanted], source: str, now: datetime) -> list[Reservation]:
+    """Give up all that `source` holds and reserve what is wanted instead, under one set of locks.
+
+    Releasing and reserving one after the other would lock twice, in two orders. Raises as
+    `reserve`; nothing is given up then.
+    """
+    resources = locks.lock_resources(_held_by(source) | {want.resource_id for want in wanted})
+    Reservation.objects.filter(source=source).delete()
+    return _insert(wanted, resources=resources, source=source, now=now)
+
+
+@step
+def release(*, source: str) -> int:
+    """Free whatever `source` holds; the number of reservations removed. Safe to repeat."""
+    locks.lock_resources(_held_by(source))
+    removed, _ = Reservation.objects.filter(source=source).delete()
+    return removed
+
+
+@step
+def confirm(*, source: str, now: datetime) -> int:
+    """Turn the tentative reservations of `source` into firm ones; how many there were.
+
+    Those that have expired at `now` are left alone: somebody else may be about to take their
+    place, so the caller reserves anew.
+    """
+    locks.lock_resources(_held_by(source))
+    held = Reservation.objects.filter(source=source, status=ReservationStatus.BUSY_TENTATIVE)
+    return held.counting_at(now).update(
+        status=ReservationStatus.BUSY, reason=ReservationReason.APPOINTMENT, expires_at=None
+    )
+
+
+def _held_by(source: str) -> set[int]:
+    return set(Reservation.objects.filter(source=source).values_list("resource_id", flat=True))
+
+
+def _insert(
+    wanted: Sequence[Wanted], *, resources: Sequence[Resource], source: str, now: datetime
+) -> list[Reservation]:
+    """Write the reservations. The resources are locked: what is read here stays true."""
+    if not wanted:
+        return []
+    ids = [resource.pk for resource in resources]
+    Reservation.objects.filter(resource_id__in=ids).expired_at(now).delete()
+    _refuse_taken(wanted, resources=resources)
+    rows = [
+        Reservation(
+            resource_id=want.resource_id,
+            period=as_range(want.span),
+            status=want.status,
+            reason=want.reason,
+            source=source,
+            expires_at=want.expires_at,
+        )
+        for want in wanted
+    ]
+    kinds = sorted({resource.kind for resource in resources})
+    with constraint_as(reservation_no_overlap=ResourceTaken(kinds=kinds, resources=sorted(ids))):
+        return Reservation.objects.bulk_create(rows)
+
+
+def _refuse_taken(wanted: Sequence[Wanted], *, resources: Sequence[Resource]) -> None:
+    """Raise ResourceTaken with exactly the resources that are busy. One query."""
+    spans = [want.span for want in wanted]
+    hull = Span(min(span.start for span in spans), max(span.end for span in spans))
+    ids = [resource.pk for resource in resources]
+    busy = Reservation.objects.filter(resource_id__in=ids).overlapping(hull)
+    taken = _taken(wanted, busy=busy.values_list("resource_id", "period"))
+    if taken:
+        kinds = {resource.kind for resource in resources if resource.pk in taken}
+        raise ResourceTaken(kinds=sorted(kinds), resources=sorted(taken))
+
+
+def _taken(wanted: Sequence[Wanted], *, busy: Iterable[tuple[int, object]]) -> set[int]:
+    return {
+        resource_id
+        for resource_id, period in busy
+        for want in wanted
+        if want.resource_id == resource_id and want.span.overlaps(from_range(period))
+    }
