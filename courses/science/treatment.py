@@ -5,10 +5,11 @@ Hexagonal coverage (plane geometry). Waits: the whitening of a pass is gone afte
 agent after about 5 seconds (Reddy 2013: mean 5 s, range 3 to 10 s).
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from math import ceil, floor, isfinite
+from itertools import groupby
+from math import ceil, isfinite
 
 from courses.science.basis import CAUTION, Basis, Kind
 from courses.science.errors import InvalidInput
@@ -48,7 +49,7 @@ class SegmentKind(StrEnum):
     """What happens in a part of a session."""
 
     PREPARATION = "preparation"
-    PASS = "pass"
+    PASS = "pass"  # noqa: S105 - no password, a pass of the laser
     WAIT = "wait"
     AFTERCARE = "aftercare"
 
@@ -125,8 +126,21 @@ class Segment:
 
 
 @dataclass(frozen=True, slots=True)
+class BookingSegment:
+    """Whole minutes in which the same roles are busy: what an appointment reserves."""
+
+    minutes: int
+    roles: frozenset[TreatmentRole]
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
 class TreatmentLength:
-    """Pulses and the timeline of a session; `total_minutes` is rounded up to whole minutes."""
+    """Pulses and the timeline of a session.
+
+    `segments` are exact; `booking` is the same in whole minutes, each part rounded up, with parts
+    of the same needs put together; `total_minutes` is its length.
+    """
 
     beams: tuple[BeamPulses, ...]
     pulses_per_pass: int
@@ -135,6 +149,7 @@ class TreatmentLength:
     firing_s_per_pass: float
     wait_s: float
     segments: tuple[Segment, ...]
+    booking: tuple[BookingSegment, ...]
     total_s: float
     total_minutes: int
     warnings: tuple[str, ...]
@@ -142,19 +157,15 @@ class TreatmentLength:
     caution: str = CAUTION
 
     def busy_minutes(self, role: TreatmentRole) -> tuple[tuple[int, int], ...]:
-        """When a role is busy: whole minutes (from, until) after the start, touching ones merged.
-
-        Rounded outwards, so that a reservation covers the whole use.
-        """
+        """When a role is busy: minutes (from, until) after the start, touching spans merged."""
         spans: list[tuple[int, int]] = []
-        for segment in self.segments:
-            if role not in segment.needs:
-                continue
-            start, end = floor(segment.start_s / 60), ceil(segment.end_s / 60)
-            if spans and start <= spans[-1][1]:
-                spans[-1] = (spans[-1][0], end)
-            else:
+        at = 0
+        for segment in self.booking:
+            end = at + segment.minutes
+            if role in segment.roles:
+                start = spans.pop()[0] if spans and spans[-1][1] == at else at
                 spans.append((start, end))
+            at = end
         return tuple(spans)
 
 
@@ -182,6 +193,7 @@ def treatment_length(plan: TreatmentPlan) -> TreatmentLength:
             f"The session would take {total_s / 3600:.1f} hours; divide the area.",
         )
     per_pass = sum(beam.pulses for beam in beams)
+    booking = _booking(segments)
     return TreatmentLength(
         beams=beams,
         pulses_per_pass=per_pass,
@@ -190,8 +202,9 @@ def treatment_length(plan: TreatmentPlan) -> TreatmentLength:
         firing_s_per_pass=firing_s,
         wait_s=wait_s,
         segments=segments,
+        booking=booking,
         total_s=total_s,
-        total_minutes=ceil(total_s / 60 - 1e-9),
+        total_minutes=sum(segment.minutes for segment in booking),
         warnings=_warnings(plan, wait_s=wait_s),
     )
 
@@ -200,14 +213,7 @@ def _check(plan: TreatmentPlan) -> None:
     if not plan.beams:
         raise _invalid("beams", "beams-missing", "Name at least one area, spot and rate.")
     for number, beam in enumerate(plan.beams):
-        where = f"beams.{number}"
-        _above_zero(beam.spot_mm, name=f"{where}.spot_mm", most=100.0)
-        _above_zero(beam.rate_hz, name=f"{where}.rate_hz", most=1000.0)
-        _above_zero(beam.area_cm2, name=f"{where}.area_cm2", most=MAX_AREA_CM2)
-        if not 0 <= beam.overlap <= 0.9:
-            raise _invalid(
-                f"{where}.overlap", "overlap-range", "The overlap is 0 to 0.9 of the diameter."
-            )
+        _check_beam(beam, where=f"beams.{number}")
     if isinstance(plan.passes, bool) or not 1 <= plan.passes <= MAX_PASSES:
         raise _invalid("passes", "passes-range", f"Passes are 1 to {MAX_PASSES}.")
     if plan.wait_s is not None and not 0 <= plan.wait_s <= LONGEST_WAIT_S:
@@ -220,6 +226,16 @@ def _check(plan: TreatmentPlan) -> None:
     ):
         if not 0 <= minutes <= 240:
             raise _invalid(name, "minutes-range", f"{name} is 0 to 240 minutes.")
+
+
+def _check_beam(beam: Beam, *, where: str) -> None:
+    _above_zero(beam.spot_mm, name=f"{where}.spot_mm", most=100.0)
+    _above_zero(beam.rate_hz, name=f"{where}.rate_hz", most=1000.0)
+    _above_zero(beam.area_cm2, name=f"{where}.area_cm2", most=MAX_AREA_CM2)
+    if not 0 <= beam.overlap <= 0.9:
+        raise _invalid(
+            f"{where}.overlap", "overlap-range", "The overlap is 0 to 0.9 of the diameter."
+        )
 
 
 def _above_zero(value: float, *, name: str, most: float) -> None:
@@ -271,28 +287,31 @@ def _segments(
     return tuple(segments)
 
 
+def _booking(segments: tuple[Segment, ...]) -> tuple[BookingSegment, ...]:
+    booking = []
+    for needs, group in groupby(segments, key=lambda segment: segment.needs):
+        parts = list(group)
+        seconds = parts[-1].end_s - parts[0].start_s
+        numbers = [part.number for part in parts if part.kind is SegmentKind.PASS]
+        label = parts[0].kind.value
+        if len(numbers) > 1:
+            label = f"passes {numbers[0]} to {numbers[-1]}"
+        elif numbers:
+            label = f"pass {numbers[0]}"
+        booking.append(BookingSegment(minutes=ceil(seconds / 60 - 1e-9), roles=needs, label=label))
+    return tuple(booking)
+
+
 def _warnings(plan: TreatmentPlan, *, wait_s: float) -> tuple[str, ...]:
     if plan.passes == 1 or plan.clearing_agent:
         return ()
     low, high = WHITENING_RANGE_S
+    minutes = f"A wait of {wait_s / 60:g} minutes"
     if wait_s < low:
-        return (
-            f"A wait of {wait_s / 60:g} minutes without a clearing agent: whitening usually lasts "
-            "10 to 30 minutes and shields the ink.",
-        )
-    return (f"A wait of {wait_s / 60:g} minutes is longer than usual.",) if wait_s > high else ()
+        shielded = "whitening usually lasts 10 to 30 minutes and shields the ink"
+        return (f"{minutes} without a clearing agent: {shielded}.",)
+    return (f"{minutes} is longer than usual.",) if wait_s > high else ()
 
 
 def _invalid(name: str, rule: str, message: str) -> InvalidInput:
     return InvalidInput(field=name, rule=rule, message=message)
-
-
-def total_busy_minutes(length: TreatmentLength, *, roles: Sequence[TreatmentRole]) -> int:
-    """Whole minutes in which any of `roles` is busy (a shared minute counts once)."""
-    minutes = {
-        minute
-        for role in roles
-        for start, end in length.busy_minutes(role)
-        for minute in range(start, end)
-    }
-    return len(minutes)
