@@ -6,6 +6,7 @@ A pure package: no Django, no clock, no database.
 from courses.healing.explain import (
     explain,
     facts_json,
+    held_in,
     outcomes_json,
     set_aside_in,
     shortening_from_json,
@@ -54,6 +55,7 @@ __all__ = [
     "earliest_instant",
     "explain",
     "facts_json",
+    "held_in",
     "local_date",
     "outcomes_json",
     "policy_of",

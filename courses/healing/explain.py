@@ -156,6 +156,22 @@ def set_aside_in(outcomes: Iterable[Mapping[str, Any]]) -> tuple[tuple[str, date
     )
 
 
+def held_in(
+    outcomes: Iterable[Mapping[str, Any]], *, rule_ids: Iterable[str] = ()
+) -> frozenset[str]:
+    """The observations whose holds a clinician who released a window knew of: their keys.
+
+    `outcomes` are the stored ones of the version that was shown; `rule_ids` empty means all.
+    """
+    wanted = frozenset(rule_ids)
+    return frozenset(
+        key
+        for outcome in outcomes
+        if outcome["hold"] is not None and (not wanted or outcome["rule"]["id"] in wanted)
+        for key in outcome["keys"]
+    )
+
+
 def _because(window: Window) -> str:
     texts = dict.fromkeys(
         outcome.rule.explanation
@@ -182,6 +198,7 @@ def _outcome_json(outcome: Outcome) -> Json:
         "on": _iso(outcome.on),
         "hold": outcome.hold.value if outcome.hold else None,
         "set_aside": outcome.set_aside,
+        "keys": list(outcome.keys),
         "released_by": outcome.released_by,
     }
 

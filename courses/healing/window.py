@@ -27,7 +27,10 @@ class Standing(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What one rule gave: its standing, its date if it has one, and why."""
+    """What one rule gave: its standing, its date if it has one, and why.
+
+    `keys` are the observations that hold; `set_aside` that a clinician's shortening replaced it.
+    """
 
     rule: Rule
     standing: Standing
@@ -37,6 +40,7 @@ class Outcome:
     set_aside: bool
     missing: str
     parameters: tuple[tuple[str, Value], ...]
+    keys: tuple[str, ...] = ()
     released_by: str = ""
 
     @property
@@ -295,6 +299,7 @@ def _outcome(
         set_aside=a.set_aside,
         missing=a.verdict.missing,
         parameters=tuple(sorted(a.rule.parameters_in(policy).values.items())),
+        keys=tuple(finding.key for finding in a.holding),
         released_by=a.released_by,
     )
 
