@@ -70,19 +70,17 @@ TIME_ZONE = "UTC"
 # --- Database. A command sets its own shorter lock timeout inside its transaction.
 DATABASE_URL = environment.text("DATABASE_URL", "postgres://fallow@127.0.0.1:5432/fallow")
 DATABASE_OPTIONS = {
-    "connect_timeout": 5,
+    "connect_timeout": "5",
     "options": (
         "-c timezone=UTC -c lock_timeout=10s -c statement_timeout=60s"
         " -c idle_in_transaction_session_timeout=60s"
     ),
 }
-DATABASES: dict[str, Any] = {
-    "default": {
-        **dj_database_url.parse(DATABASE_URL, conn_max_age=60, conn_health_checks=True),
-        "ATOMIC_REQUESTS": False,
-        "OPTIONS": DATABASE_OPTIONS,
-    },
-}
+_database: dict[str, Any] = dict(
+    dj_database_url.parse(DATABASE_URL, conn_max_age=60, conn_health_checks=True)
+)
+_database["OPTIONS"] = {**DATABASE_OPTIONS, **_database.get("OPTIONS", {})}
+DATABASES = {"default": {**_database, "ATOMIC_REQUESTS": False}}
 
 # --- Redis: a broker and a cache. It may be wiped at any moment without losing a record.
 REDIS_URL = environment.text("REDIS_URL", "redis://127.0.0.1:6379/0")
@@ -149,10 +147,13 @@ STATIC_URL = "/static/"
 STATIC_ROOT = Path(environment.text("FALLOW_STATIC_DIR", str(STATE_DIR / "static")))
 
 # --- Messages to patients: written to a folder unless a mail server is set.
-FALLOW_OUTBOX_DIR = Path(environment.text("FALLOW_OUTBOX_DIR", str(STATE_DIR / "outbox")))
+FALLOW_OUTBOX_DIR = Path(environment.text("FALLOW_OUTBOX_DIR", str(STATE_DIR / "run" / "outbox")))
 EMAIL_BACKEND = "django.core.mail.backends.filebased.EmailBackend"
 EMAIL_FILE_PATH = str(FALLOW_OUTBOX_DIR)
 EMAIL_TIMEOUT = 10
+FALLOW_CREDENTIALS_FILE = Path(
+    environment.text("FALLOW_CREDENTIALS_FILE", str(STATE_DIR / "run" / "credentials.json"))
+)
 DEFAULT_FROM_EMAIL = environment.text("FALLOW_MAIL_FROM", "fallow@localhost")
 
 # --- Task queue: delivered at least once, so that a killed worker's task is done again.
@@ -160,7 +161,7 @@ CELERY_BROKER_URL = REDIS_URL
 CELERY_BROKER_CONNECTION_TIMEOUT = 3
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_BROKER_CONNECTION_MAX_RETRIES = None
-CELERY_BROKER_TRANSPORT_OPTIONS = {
+CELERY_BROKER_TRANSPORT_OPTIONS: dict[str, Any] = {
     # Longer than any task may run: see the hard time limit below.
     "visibility_timeout": 300,
     # Without it a publish to a half-open socket can hang for ever.
@@ -191,7 +192,7 @@ CELERY_TIMEZONE = "UTC"
 CELERY_ENABLE_UTC = True
 CELERY_BEAT_SCHEDULE = beat_schedule(message_seconds=30, recall_seconds=60)
 CELERY_BEAT_SCHEDULE_FILENAME = environment.text(
-    "FALLOW_BEAT_STATE", str(STATE_DIR / "beat-schedule")
+    "FALLOW_BEAT_STATE", str(STATE_DIR / "run" / "beat-schedule")
 )
 
 # --- Log: one JSON object a line, with the id of the request.

@@ -8,7 +8,7 @@ ALLOWED_HOSTS = ["testserver", "127.0.0.1", "localhost"]
 
 CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
 CELERY_BROKER_URL = "memory://"
-CELERY_BROKER_TRANSPORT_OPTIONS: dict[str, object] = {}
+CELERY_BROKER_TRANSPORT_OPTIONS = {}
 EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 WHITENOISE_USE_FINDERS = True

@@ -1,0 +1,112 @@
+"""`make check`: everything that can be said about the code without running its tests."""
+
+import argparse
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from config.local.places import PROJECT
+
+DOCUMENT = PROJECT / "docs" / "openapi.yaml"
+BIN = Path(sys.executable).parent
+TEST = {"DJANGO_SETTINGS_MODULE": "config.settings.test"}
+# Values that production asks for; nothing is contacted.
+PRODUCTION = {
+    "DJANGO_SETTINGS_MODULE": "config.settings.production",
+    "FALLOW_SECRET_KEY": "".join(chr(33 + 7 * place % 90) for place in range(64)),
+    "FALLOW_ALLOWED_HOSTS": "fallow.example",
+    "DATABASE_URL": "postgres://fallow@127.0.0.1:1/fallow",
+    "REDIS_URL": "redis://127.0.0.1:1/0",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One command with what it needs in its environment."""
+
+    name: str
+    command: tuple[str, ...]
+    environment: dict[str, str] = field(default_factory=dict)
+
+    def passes(self) -> bool:
+        """Run it, show its output only when it fails, and say whether it passed."""
+        started = time.monotonic()
+        done = subprocess.run(
+            [str(BIN / self.command[0]), *self.command[1:]],
+            check=False,
+            cwd=PROJECT,
+            env={**os.environ, **self.environment},
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+        )
+        passed = done.returncode == 0
+        mark = "ok" if passed else "FAILED"
+        print(f"  {self.name:<42} {mark} ({time.monotonic() - started:.1f} s)", flush=True)
+        if not passed:
+            print(done.stdout, flush=True)
+        return passed
+
+
+def checks() -> list[Check]:
+    """All checks, cheapest first."""
+    django = ("python", "-W", "ignore::RuntimeWarning", "manage.py")
+    return [
+        Check("format", ("ruff", "format", "--check", ".")),
+        Check("lint", ("ruff", "check", ".")),
+        Check("import contracts", ("lint-imports",)),
+        Check("types", ("mypy",)),
+        Check(
+            "deployment settings",
+            (*django, "check", "--deploy", "--fail-level", "WARNING"),
+            PRODUCTION,
+        ),
+        # Compared with the migration files alone: no database is asked.
+        Check("migrations", (*django, "makemigrations", "--check", "--dry-run"), TEST),
+        Check("OpenAPI document", ("python", "-m", "config.checks", "openapi")),
+    ]
+
+
+def openapi(*, write: bool) -> int:
+    """Compare the committed OpenAPI document with the code, or write it anew."""
+    with tempfile.TemporaryDirectory() as folder:
+        fresh = Path(folder) / "openapi.yaml"
+        command = [sys.executable, "manage.py", "spectacular", "--validate", "--fail-on-warn"]
+        made = subprocess.run(
+            [*command, "--file", str(fresh)], check=False, cwd=PROJECT, env={**os.environ, **TEST}
+        )
+        if made.returncode:
+            return made.returncode
+        valid = subprocess.run([BIN / "openapi-spec-validator", str(fresh)], check=False)
+        if valid.returncode:
+            return valid.returncode
+        if write:
+            DOCUMENT.parent.mkdir(exist_ok=True)
+            DOCUMENT.write_text(fresh.read_text())
+            return 0
+        if DOCUMENT.is_file() and DOCUMENT.read_text() == fresh.read_text():
+            return 0
+    print(f"{DOCUMENT.relative_to(PROJECT)} differs from the code; if meant: make openapi")
+    return 1
+
+
+def main() -> int:
+    """Run all checks, or the one about the OpenAPI document; returns the exit code."""
+    parser = argparse.ArgumentParser(prog="python -m config.checks", description=__doc__)
+    parser.add_argument("only", nargs="?", choices=["openapi"])
+    parser.add_argument("--write", action="store_true", help="write the document anew")
+    chosen = parser.parse_args()
+    if chosen.only:
+        return openapi(write=chosen.write)
+    failed = [check.name for check in checks() if not check.passes()]
+    if failed:
+        print(f"\nFailed: {', '.join(failed)}")
+    return int(bool(failed))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,89 @@
+"""Which servers a run uses: named ones first, else servers of our own."""
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from config.servers.folders import folders_of, state_folder
+from config.servers.identity import server_identity
+from config.servers.outside import check_database, check_redis
+from config.servers.postgres import LocalPostgres
+from config.servers.redis import LocalRedis
+
+
+@dataclass(frozen=True, slots=True)
+class Addresses:
+    """Where the servers of a run answer."""
+
+    database_url: str
+    redis_url: str
+
+    def as_environment(self) -> dict[str, str]:
+        """As the settings read them."""
+        return {"DATABASE_URL": self.database_url, "REDIS_URL": self.redis_url}
+
+
+@contextmanager
+def servers(
+    project: Path, *, folder_name: str, lasting: bool, say: Callable[[str], None]
+) -> Iterator[Addresses]:
+    """Have a database and a Redis-compatible server while the block runs.
+
+    DATABASE_URL and REDIS_URL win where they are set; else servers are started on data in the
+    folder of that name. Raises ServerTrouble with a sentence for the person.
+    """
+    with ExitStack() as stack:
+        yield Addresses(
+            database_url=_database(stack, project, folder_name, lasting=lasting, say=say),
+            redis_url=_redis(stack, project, folder_name, lasting=lasting, say=say),
+        )
+
+
+def forget(project: Path, *, name: str) -> None:
+    """Delete the data of the servers of that name; the caller holds the lock of their run."""
+    for folder in folders_of(project, name=name):
+        identity = server_identity(keeper=folder / "postgres")
+        LocalPostgres(base=folder, identity=identity).clear_leftovers()
+        LocalRedis(base=folder, identity=identity).clear_leftovers()
+        shutil.rmtree(folder)
+
+
+def _database(
+    stack: ExitStack, project: Path, name: str, *, lasting: bool, say: Callable[[str], None]
+) -> str:
+    named = os.environ.get("DATABASE_URL", "").strip()
+    if named:
+        say(check_database(named))
+        return named
+    identity = server_identity(keeper=project / ".local" / name / "postgres")
+    server = LocalPostgres(
+        base=state_folder(project, name=name, identity=identity),
+        identity=identity,
+        lasting=lasting,
+    )
+    stack.callback(server.stop)
+    server.start()
+    say(f"{server.name}, data in {server.data}")
+    return server.url
+
+
+def _redis(
+    stack: ExitStack, project: Path, name: str, *, lasting: bool, say: Callable[[str], None]
+) -> str:
+    named = os.environ.get("REDIS_URL", "").strip()
+    if named:
+        say(check_redis(named))
+        return named
+    identity = server_identity(keeper=project / ".local" / name / "postgres")
+    server = LocalRedis(
+        base=state_folder(project, name=name, identity=identity),
+        identity=identity,
+        lasting=lasting,
+    )
+    stack.callback(server.stop)
+    server.start()
+    say(f"{server.name}")
+    return server.url
