@@ -1,7 +1,48 @@
-"""Row locks of courses, always taken in this order: course, appointment, then resources."""
+"""Row locks of courses, always taken in this order: patient, course, appointment, session,
+observation or grade, healing window, then the laser and, last of all, resources.
+"""
+
+from collections.abc import Iterable
 
 from core.db import lock_rows
-from courses.models import Appointment, Course, HealingWindow, Session
+from courses.models import (
+    Appointment,
+    ContactPoint,
+    Course,
+    HealingWindow,
+    Observation,
+    Patient,
+    Session,
+    Tattoo,
+)
+
+
+def lock_patient(*, pk: int) -> Patient | None:
+    """Lock one patient until the transaction ends; None when there is none.
+
+    It stands for all the patient's tattoos: which course treats which is decided under it.
+    """
+    return next(iter(lock_rows(Patient.objects.filter(pk=pk))), None)
+
+
+def lock_contact_point(*, pk: int) -> ContactPoint | None:
+    """Lock one contact point until the transaction ends; None when there is none."""
+    return next(iter(lock_rows(ContactPoint.objects.filter(pk=pk))), None)
+
+
+def lock_tattoo(*, pk: int) -> Tattoo | None:
+    """Lock one tattoo, with its parts and grades, until the transaction ends; None without one."""
+    return next(iter(lock_rows(Tattoo.objects.filter(pk=pk))), None)
+
+
+def lock_courses(pks: Iterable[int]) -> list[Course]:
+    """Lock several courses in the order of their keys."""
+    return lock_rows(Course.objects.filter(pk__in=list(pks)))
+
+
+def lock_observation(*, pk: int) -> Observation | None:
+    """Lock one observation until the transaction ends; None when there is none."""
+    return next(iter(lock_rows(Observation.objects.filter(pk=pk))), None)
 
 
 def lock_course(*, pk: int) -> Course | None:
