@@ -227,8 +227,10 @@ class CourseFrozen(Conflict):
 
 
 class SessionRefused(Refused):
-    """Pre-checks failed; `checks` lists each with its numbers, `overridable` whether a reason
-    by a treating clinician would do."""
+    """Pre-checks failed; `checks` lists each with its numbers.
+
+    `overridable`: whether the reason of a treating clinician would do.
+    """
 
     code = "session_refused"
     title = "The session cannot be recorded like this"

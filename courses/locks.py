@@ -1,5 +1,7 @@
-"""Row locks of courses, always taken in this order: patient, course, appointment, session,
-observation or grade, healing window, then the laser and, last of all, resources.
+"""Row locks of courses, always taken in one order.
+
+Patient, tattoo, course, appointment, session, observation, healing window, then the laser and,
+last of all, resources.
 """
 
 from collections.abc import Iterable
