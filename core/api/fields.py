@@ -1,0 +1,57 @@
+"""Fields that keep the API's rules about instants, zones and whose rows count."""
+
+from datetime import UTC, datetime
+from functools import cache
+from typing import Any
+from zoneinfo import available_timezones
+
+from rest_framework import serializers
+
+
+class AwareDateTimeField(serializers.DateTimeField):
+    """An instant: RFC 3339 with an offset. Given and kept in UTC; a naive one is refused."""
+
+    default_error_messages = {
+        "naive": "Give the offset from UTC too, such as 2027-03-01T09:00:00+01:00.",
+    }
+
+    def enforce_timezone(self, value: datetime) -> datetime:
+        if value.tzinfo is None:
+            self.fail("naive")
+        try:
+            return value.astimezone(UTC)
+        except OverflowError:
+            self.fail("overflow")
+
+
+@cache
+def zone_names() -> frozenset[str]:
+    """The IANA names that stand for a place (or UTC); no aliases of the machine's own set-up."""
+    return frozenset(
+        name for name in available_timezones() if "/" in name and not name.startswith("Etc/")
+    ) | {"UTC"}
+
+
+class TimeZoneField(serializers.CharField):
+    """The IANA name of a time zone."""
+
+    default_error_messages = {"unknown": "No IANA time zone has the name {name}."}
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**{"max_length": 64, **kwargs})
+
+    def to_internal_value(self, data: Any) -> str:
+        name = super().to_internal_value(data)
+        if name not in zone_names():
+            self.fail("unknown", name=name)
+        return name
+
+
+class VisibleRelatedField(serializers.PrimaryKeyRelatedField[Any]):
+    """A row by its key, among those that the caller may see; any other does not exist."""
+
+    def get_queryset(self) -> Any:
+        rows = super().get_queryset()
+        if rows is None:
+            return None
+        return rows.visible_to(self.context["request"].actor)

@@ -1,0 +1,87 @@
+"""Query parameters: those that are declared count, any other is refused."""
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from django.db.models import QuerySet
+from django_filters.rest_framework import DjangoFilterBackend
+from rest_framework.request import Request
+from rest_framework.views import APIView
+
+from core.errors import Malformed
+
+
+class ParameterUnknown(Malformed):
+    """The endpoint has no such query parameter."""
+
+    code = "parameter_unknown"
+    title = "Unknown query parameter"
+
+
+class ParameterInvalid(Malformed):
+    """A query parameter has a value that cannot be understood."""
+
+    code = "parameter_invalid"
+    title = "A query parameter is wrong"
+
+
+class StrictFilterBackend(DjangoFilterBackend):
+    """django-filter, but neither an unknown parameter nor a wrong value passes.
+
+    Raises ParameterUnknown and ParameterInvalid; `errors` name each parameter.
+    """
+
+    def filter_queryset(
+        self, request: Any, queryset: QuerySet[Any], view: APIView
+    ) -> QuerySet[Any]:
+        filterset = self.get_filterset(request, queryset, view)
+        if filterset is None:
+            return queryset
+        if not filterset.is_valid():
+            raise invalid_parameters(filterset.form.errors.get_json_data())
+        rows: QuerySet[Any] = filterset.qs
+        return rows
+
+
+def refuse_unknown_parameters(request: Request, allowed: Iterable[str]) -> None:
+    """Raise ParameterUnknown when the query names anything outside of `allowed`."""
+    known = sorted(set(allowed))
+    unknown = sorted(set(request.query_params) - set(known))
+    if unknown:
+        said = f"It takes: {', '.join(known)}." if known else "It takes none."
+        raise ParameterUnknown(
+            f"Unknown: {', '.join(unknown)}. {said}",
+            errors=[_error(name, code="unknown", detail="Unknown parameter") for name in unknown],
+        )
+
+
+def invalid_parameters(errors: Mapping[str, Iterable[Mapping[str, Any]]]) -> ParameterInvalid:
+    """The refusal for messages of a form or a serializer, by parameter."""
+    return ParameterInvalid(
+        errors=[
+            _error(name, code=message["code"] or "invalid", detail=message["message"])
+            for name, messages in errors.items()
+            for message in messages
+        ]
+    )
+
+
+def invalid_parameter(name: str, *, detail: str) -> ParameterInvalid:
+    """The refusal of one parameter's value."""
+    return ParameterInvalid(detail, errors=[_error(name, code="invalid", detail=detail)])
+
+
+def filter_names(view: Any) -> set[str]:
+    """The query parameters of the view's filter set; a range counts with each of its ends."""
+    filterset = getattr(view, "filterset_class", None)
+    if filterset is None:
+        return set(getattr(view, "filterset_fields", ()) or ())
+    names: set[str] = set()
+    for name, declared in filterset.base_filters.items():
+        suffixes = getattr(declared.field.widget, "suffixes", None)
+        names |= {f"{name}_{suffix}" for suffix in suffixes} if suffixes else {name}
+    return names
+
+
+def _error(name: str, *, code: str, detail: str) -> dict[str, str]:
+    return {"parameter": name, "code": code, "detail": detail}

@@ -1,0 +1,58 @@
+"""Who may do what: each view names, for each of its actions, a key of the policy table."""
+
+from typing import Any, Final, Protocol
+
+from django.core.exceptions import ImproperlyConfigured
+from rest_framework.permissions import BasePermission
+from rest_framework.request import Request
+from rest_framework.views import APIView
+
+PUBLIC: Final = "public"
+"""The policy of an endpoint that is open to everyone, with or without a credential."""
+
+
+class Actor(Protocol):
+    """Whoever asks, as far as the kernel needs to know."""
+
+    def may(self, action: str, *, clinic_id: int | None = None) -> bool:
+        """Whether the caller's roles allow the action (at that clinic)."""
+        ...
+
+
+class PolicyPermission(BasePermission):
+    """Asks `request.actor.may(view.policy[action])`; the authentication class sets the actor.
+
+    Raises ImproperlyConfigured for a view that names no policy for the action.
+    """
+
+    message = "Your roles do not allow this."
+
+    def has_permission(self, request: Request, view: APIView) -> bool:
+        action = action_of(request, view)
+        if action is None:
+            return True
+        key = policy_of(view, action)
+        if key == PUBLIC:
+            return True
+        actor: Actor | None = getattr(request, "actor", None)
+        if not request.user.is_authenticated or actor is None:
+            return False
+        return actor.may(key)
+
+
+def action_of(request: Request, view: APIView) -> str | None:
+    """The action of a viewset or the method of a plain view; None for one that answers 405."""
+    if hasattr(view, "action_map"):
+        action: str | None = getattr(view, "action", None)
+        return None if action == "metadata" else action
+    method = (request.method or "").lower()
+    return method if hasattr(view, method) and method != "options" else None
+
+
+def policy_of(view: Any, action: str) -> str:
+    """The policy key of a view's action. Raises ImproperlyConfigured when it names none."""
+    key: str | None = getattr(view, "policy", {}).get(action)
+    if key is None:
+        name = view.__name__ if isinstance(view, type) else type(view).__name__
+        raise ImproperlyConfigured(f"{name}.policy has no entry for {action}")
+    return key

@@ -1,0 +1,120 @@
+"""Serializers that many endpoints share: spans, ranges, plain rows, and where answers come from."""
+
+from collections.abc import Mapping
+from typing import Any, ClassVar, Final
+
+from django.db import models
+from django.db.backends.postgresql.psycopg_any import DateRange, DateTimeTZRange
+from rest_framework import serializers
+
+from core.api.fields import AwareDateTimeField, VisibleRelatedField
+from core.spans import Span
+
+END_FIRST: Final = "The end must be after the start."
+
+
+class SpanIn(serializers.Serializer[Any]):
+    """A half-open span: `start` (included) to `end` (excluded), both with an offset."""
+
+    start = AwareDateTimeField()
+    end = AwareDateTimeField(help_text="Excluded.")
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        attrs = super().validate(attrs)
+        if attrs["end"] <= attrs["start"]:
+            raise serializers.ValidationError({"end": END_FIRST}, code="order")
+        return attrs
+
+
+def span_of(attrs: Mapping[str, Any]) -> Span:
+    """The span in the validated data of a SpanIn."""
+    return Span(attrs["start"], attrs["end"])
+
+
+class RowSerializer(serializers.ModelSerializer[Any]):
+    """A plain row of reference data: instants are aware, related rows are the caller's own."""
+
+    serializer_related_field = VisibleRelatedField
+    serializer_field_mapping = {
+        **serializers.ModelSerializer.serializer_field_mapping,
+        models.DateTimeField: AwareDateTimeField,
+    }
+
+
+class RangeSerializer(RowSerializer):
+    """A row whose range column is shown and taken as `start` (included) and `end` (excluded).
+
+    Subclass one of the three kinds below and list `start` and `end` in `Meta.fields`. A missing
+    or null `end` leaves the range open; the table says whether it may be.
+    """
+
+    range_field: ClassVar[str]
+    range_type: ClassVar[type[DateTimeTZRange | DateRange]]
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        attrs = super().validate(attrs)
+        given = attrs.pop(self.range_field, None)
+        if given is None:
+            return attrs
+        stored = getattr(self.instance, self.range_field, None)
+        start = given.get("lower", stored and stored.lower)
+        end = given.get("upper", stored and stored.upper)
+        if end is not None and end <= start:
+            raise serializers.ValidationError({"end": END_FIRST}, code="order")
+        attrs[self.range_field] = self.range_type(start, end, "[)")
+        return attrs
+
+
+class PeriodSerializer(RangeSerializer):
+    """A row that holds from instant to instant: its column is `period`."""
+
+    range_field = "period"
+    range_type = DateTimeTZRange
+
+    start = AwareDateTimeField(source="period.lower")
+    end = AwareDateTimeField(
+        source="period.upper", required=False, allow_null=True, help_text="Excluded."
+    )
+
+
+class ValidInstantsSerializer(RangeSerializer):
+    """A row that is valid from instant to instant: its column is `valid_during`."""
+
+    range_field = "valid_during"
+    range_type = DateTimeTZRange
+
+    start = AwareDateTimeField(source="valid_during.lower")
+    end = AwareDateTimeField(
+        source="valid_during.upper", required=False, allow_null=True, help_text="Excluded."
+    )
+
+
+class ValidDatesSerializer(RangeSerializer):
+    """A row that is valid from local date to local date: its column is `valid_during`."""
+
+    range_field = "valid_during"
+    range_type = DateRange
+
+    start = serializers.DateField(source="valid_during.lower")
+    end = serializers.DateField(
+        source="valid_during.upper", required=False, allow_null=True, help_text="Excluded."
+    )
+
+
+class BasisOut(serializers.Serializer[Any]):
+    """Where a computed answer comes from."""
+
+    id = serializers.CharField(help_text="Id of the rule or formula")
+    version = serializers.CharField()
+    source = serializers.CharField(help_text="Published source, or a word on its standing")
+    kind = serializers.ChoiceField(
+        choices=["published", "common_practice", "proposal", "memory"],
+        help_text="How well it is supported",
+    )
+
+
+class ComputedOut(serializers.Serializer[Any]):
+    """What every computed answer carries besides its values."""
+
+    basis = BasisOut(many=True)
+    caution = serializers.CharField(help_text="Whose decision this answer does not replace")
