@@ -1,8 +1,9 @@
 """What the courses refuse. Each error has a stable code; `data` is JSON-ready."""
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from typing import Any
 
 from core.errors import Conflict, Malformed, NotFound, Refused
 from courses.science.errors import InvalidInput
@@ -56,6 +57,19 @@ class SlotTaken(Conflict):
 
     code = "slot_taken"
     title = "The slot has been taken"
+
+    def __init__(self, *, alternatives: Callable[[], Sequence[Any]]) -> None:
+        self._alternatives = alternatives
+        super().__init__()
+
+    @property
+    def data(self) -> dict[str, Any]:
+        """The alternatives, found when the answer is written: the failed transaction is over."""
+        return {"alternatives": list(self._alternatives())}
+
+    @data.setter
+    def data(self, value: dict[str, Any]) -> None:
+        """What the base class sets is replaced by what is found."""
 
 
 class SlotUnfit(Refused):

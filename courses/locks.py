@@ -5,6 +5,7 @@ last of all, resources.
 """
 
 from collections.abc import Iterable
+from datetime import datetime
 
 from core.db import lock_rows
 from courses.models import (
@@ -17,6 +18,7 @@ from courses.models import (
     Session,
     Tattoo,
 )
+from courses.vocabulary import AppointmentStatus
 
 
 def lock_patient(*, pk: int) -> Patient | None:
@@ -65,3 +67,11 @@ def lock_session(*, pk: int) -> Session | None:
 def lock_healing_window(*, pk: int) -> HealingWindow | None:
     """Lock one healing window until the transaction ends; None when there is none."""
     return next(iter(lock_rows(HealingWindow.objects.filter(pk=pk))), None)
+
+
+def lock_expired_holds(*, now: datetime, limit: int) -> list[Appointment]:
+    """Lock holds whose time is over, skipping those that others have locked."""
+    expired = Appointment.objects.filter(
+        status=AppointmentStatus.PROPOSED, hold_expires_at__lte=now
+    ).order_by("pk")
+    return list(expired.select_for_update(of=("self",), no_key=True, skip_locked=True)[:limit])

@@ -1,0 +1,1 @@
+"""Reads of the courses, by concept. Each has a fixed number of queries."""

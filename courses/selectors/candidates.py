@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from clinics.access import Actor
 from clinics.selectors import busy_spans_for
 from core.spans import Span
 from courses.selectors.roster import ClinicRoster, rosters_for
@@ -33,10 +34,14 @@ def diary_for(
     patient_resource_id: int | None,
     grid: Grid,
     now: datetime,
+    actor: Actor,
 ) -> Diary:
-    """The candidates at these clinics (id -> the patient's preference, 0..1). Four queries."""
+    """The candidates at these clinics (id -> the patient's preference, 0..1). Four queries.
+
+    Clinics of other chains and those not in use are left out.
+    """
     span = Span(grid.start, grid.end)
-    rosters = rosters_for(preferences, span=span)
+    rosters = rosters_for(preferences, span=span, actor=actor)
     resources = set().union(*(roster.resource_ids() for roster in rosters))
     if patient_resource_id is not None:
         resources.add(patient_resource_id)

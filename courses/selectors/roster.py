@@ -15,6 +15,7 @@ from django.contrib.postgres.expressions import ArraySubquery
 from django.db.models import Exists, OuterRef, QuerySet
 from django.db.models.functions import JSONObject, Lower, Upper
 
+from clinics.access import Actor
 from clinics.hours import (
     ClinicCalendar,
     DateOverride,
@@ -85,6 +86,9 @@ class RosterLaser:
     locked_out: tuple[LockedOut, ...]
 
 
+RosterUnit = RosterRoom | RosterOperator | RosterLaser | RosterHandpiece
+
+
 @dataclass(frozen=True, slots=True)
 class ClinicRoster:
     """One clinic: when it is open (UTC), and everyone and everything that could serve there."""
@@ -100,13 +104,21 @@ class ClinicRoster:
 
     def resource_ids(self) -> set[int]:
         """The resources of all of them."""
-        units = (*self.rooms, *self.operators, *self.lasers, *self.handpieces)
+        units: tuple[RosterUnit, ...] = (
+            *self.rooms,
+            *self.operators,
+            *self.lasers,
+            *self.handpieces,
+        )
         return {unit.resource_id for unit in units}
 
 
-def rosters_for(clinic_ids: Iterable[int], *, span: Span) -> list[ClinicRoster]:
-    """The rosters of the active ones of these clinics, by name. Three queries."""
-    clinics = list(_clinics(clinic_ids, span))
+def rosters_for(clinic_ids: Iterable[int], *, span: Span, actor: Actor) -> list[ClinicRoster]:
+    """The rosters of those of these clinics that are the actor's and in use, by name.
+
+    Three queries for any number of clinics.
+    """
+    clinics = list(_clinics(clinic_ids, span).visible_to(actor))
     ids = [clinic.pk for clinic in clinics]
     lasers: dict[int, list[Any]] = defaultdict(list)
     for laser in _lasers(ids, span):
@@ -131,7 +143,7 @@ def _rows(queryset: QuerySet[Any], **fields: Any) -> ArraySubquery:
     return ArraySubquery(queryset.values(row=JSONObject(**fields)))
 
 
-def _clinics(clinic_ids: Iterable[int], span: Span) -> QuerySet[Any]:
+def _clinics(clinic_ids: Iterable[int], span: Span) -> Any:
     here = {"clinic": OuterRef("pk")}
     dates = (span.start.date() - ONE_DAY, span.end.date() + ONE_DAY)
     return Clinic.objects.filter(pk__in=list(clinic_ids), active=True).annotate(
@@ -165,7 +177,7 @@ def _clinics(clinic_ids: Iterable[int], span: Span) -> QuerySet[Any]:
     )
 
 
-def _lasers(clinic_ids: Sequence[int], span: Span) -> QuerySet[Any]:
+def _lasers(clinic_ids: Sequence[int], span: Span) -> Any:
     during = {"laser": OuterRef("pk"), "period__overlap": (span.start, span.end)}
     lines = EmissionLine.objects.order_by("wavelength_nm").values("wavelength_nm")
     return (
@@ -188,7 +200,7 @@ def _lasers(clinic_ids: Sequence[int], span: Span) -> QuerySet[Any]:
     )
 
 
-def _staff(clinic_ids: Sequence[int], span: Span) -> QuerySet[Any]:
+def _staff(clinic_ids: Sequence[int], span: Span) -> Any:
     shifts = Shift.objects.filter(
         staff_member=OuterRef("pk"),
         clinic_id__in=clinic_ids,

@@ -117,16 +117,22 @@ def visit_resources(place: Place, *, patient_id: int, actor: Actor) -> VisitReso
         | Q(handpiece__in=place.handpiece_ids)
         | Q(patient=patient_id)
     )
-    rows = Resource.objects.visible_to(actor).filter(wanted).values_list(
-        "pk",
-        "kind",
-        "room__id",
-        "staff_member__id",
-        "laser__id",
-        "handpiece__id",
-        "patient__id",
+    rows = (
+        Resource.objects.visible_to(actor)
+        .filter(wanted)
+        .values_list(
+            "pk",
+            "kind",
+            "room__id",
+            "staff_member__id",
+            "laser__id",
+            "handpiece__id",
+            "patient__id",
+        )
     )
-    found = {(kind, own_id): pk for pk, kind, *ids in rows for own_id in ids if own_id is not None}
+    found: dict[tuple[str, int], int] = {
+        (kind, own_id): pk for pk, kind, *ids in rows for own_id in ids if own_id is not None
+    }
 
     def one(kind: ResourceKind, own_id: int, field: str) -> int:
         try:

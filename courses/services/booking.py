@@ -18,16 +18,15 @@ from courses.errors import (
     CourseNotRunning,
     CourseUnknown,
     HoldExpired,
-    SlotTaken,
     SlotUnfit,
     StatusStepRefused,
     VisitNotStarted,
 )
 from courses.models import Appointment, Course
 from courses.selectors.appointments import course_open_appointments
-from courses.selectors.slots import Fitness, visit_fitness
+from courses.selectors.slots import Fitness, slot_taken, visit_fitness
 from courses.selectors.visits import Visit, VisitResources, visit_resources
-from courses.slots import role_spans
+from courses.slots import reason_json, role_spans
 from courses.vocabulary import AppointmentStatus, CourseStatus, TreatmentRole
 
 MAX_HOLD = timedelta(minutes=30)
@@ -90,9 +89,7 @@ def appointment_confirm(
     if appointment.hold_expires_at is None or appointment.hold_expires_at <= now:
         raise HoldExpired(appointment=appointment.pk)
     visit = Visit.of(appointment)
-    resources = visit_resources(
-        visit.place, patient_id=appointment.course.patient_id, actor=actor
-    )
+    resources = visit_resources(visit.place, patient_id=appointment.course.patient_id, actor=actor)
     lock_resources(resources.ids())
     release(source=_source(appointment))
     appointment.status = AppointmentStatus.BOOKED
@@ -189,8 +186,10 @@ def appointment_arrive(
 
 @command
 def holds_expire(*, now: datetime, limit: int = 500) -> int:
-    """Cancel holds whose time is over; returns how many. Nobody waits for this: bookings and
-    searches do not count an expired hold."""
+    """Cancel holds whose time is over; how many there were.
+
+    Nobody waits for this: bookings and searches do not count an expired hold.
+    """
     expired = locks.lock_expired_holds(now=now, limit=limit)
     for appointment in expired:
         appointment.status = AppointmentStatus.CANCELLED
@@ -255,11 +254,11 @@ def _step_to(appointment: Appointment, status: AppointmentStatus) -> None:
 def _require_fit(
     course: Course, visit: Visit, *, actor: Actor, now: datetime, override: bool
 ) -> None:
-    fitness, reasons = visit_fitness(course, visit, now=now, override_window=override)
+    fitness, reasons = visit_fitness(course, visit, actor=actor, now=now, override_window=override)
     if fitness is Fitness.TAKEN:
-        raise SlotTaken(course=course, visit=visit, actor=actor, now=now)
+        raise slot_taken(course.pk, visit, actor=actor, now=now)
     if fitness is Fitness.UNFIT:
-        raise SlotUnfit(reasons=reasons)
+        raise SlotUnfit(reasons=[reason_json(reason) for reason in reasons])
 
 
 @step

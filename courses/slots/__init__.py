@@ -1,6 +1,7 @@
 """Slot search over compact occupancy: typed candidates in, ranked slots or reasons out."""
 
 from courses.slots.answer import Reason, ScoreName, ScorePart, Served, Slot, SlotAnswer
+from courses.slots.as_json import reason_json, slot_json
 from courses.slots.candidates import (
     ClinicCandidates,
     FittedTo,
@@ -55,6 +56,8 @@ __all__ = [
     "Timeline",
     "feasible_starts",
     "multi_pass",
+    "reason_json",
     "role_spans",
     "search_slots",
+    "slot_json",
 ]

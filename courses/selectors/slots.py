@@ -1,0 +1,309 @@
+"""Slot search over the database, and the same conditions asked of one chosen visit."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Any
+
+from clinics.access import Actor
+from clinics.models import Clinic
+from core.spans import Span
+from courses.errors import SearchRefused, SlotTaken
+from courses.models import Course
+from courses.selectors.candidates import diary_for
+from courses.selectors.healing import Earliest, earliest_for_course
+from courses.selectors.plans import Technique, VisitPlan, diary_timeline, visit_plan
+from courses.selectors.visits import Visit
+from courses.slots import (
+    BadRequest,
+    ClinicCandidates,
+    Grid,
+    InkNeed,
+    Reason,
+    SearchPolicy,
+    SlotAnswer,
+    SlotRequest,
+    Timeline,
+    TimeWish,
+    search_slots,
+    slot_json,
+)
+
+BUSY_CODES = frozenset(
+    {
+        "patient_busy",
+        "rooms_booked",
+        "operators_booked",
+        "lasers_booked",
+        "handpieces_booked",
+        "never_together",
+    }
+)
+ALTERNATIVES = 3
+ALTERNATIVE_DAYS = 28
+
+
+USUAL = Technique()
+
+
+@dataclass(frozen=True, slots=True)
+class SearchOrder:
+    """What a caller asks of a slot search.
+
+    `clinics` maps accepted clinics to the patient's preference (0..1); empty means every clinic
+    of the chain alike. `span` is searched. `minutes` books a whole visit of that length instead
+    of the computed timeline. `wavelengths_nm` must all be emitted, instead of what the ink needs.
+    """
+
+    span: Span
+    clinics: Mapping[int, float] = field(default_factory=dict)
+    wishes: tuple[TimeWish, ...] = ()
+    operator_ids: frozenset[int] | None = None
+    technique: Technique = USUAL
+    minutes: int | None = None
+    wavelengths_nm: tuple[int, ...] = ()
+    limit: int = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The answer of a search, and what was searched for."""
+
+    answer: SlotAnswer
+    timeline: Timeline
+    needs: tuple[InkNeed, ...]
+    earliest: Earliest
+
+
+def slots_for_course(*, course_id: int, order: SearchOrder, actor: Actor, now: datetime) -> Found:
+    """Ranked slots for the next visit of a course, or what bound.
+
+    Five queries; six without clinics named.
+
+    Raises CourseUnknown, NothingToTreat, SearchRefused.
+    """
+    plan = visit_plan(course_id, actor=actor)
+    return slots_for_plan(plan, order=order, actor=actor, now=now)
+
+
+def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: Actor, now: datetime) -> Found:
+    """The same for a plan already read."""
+    timeline = _timeline(plan, order)
+    needs = _explicit_needs(order.wavelengths_nm) or plan.needs
+    if not plan.earliest.open_to_treatment:
+        return Found(SlotAnswer((), (_held(plan.earliest),)), timeline, needs, plan.earliest)
+    request = SlotRequest(
+        timeline=timeline,
+        needs=needs,
+        earliest_at=max(now, order.span.start),
+        window_closes_on=plan.earliest.on,
+        advised_on=plan.earliest.advised_on,
+        wishes=order.wishes,
+        operator_ids=order.operator_ids,
+        familiar_operator_ids=plan.familiar_operator_ids,
+        limit=order.limit,
+    )
+    answer = _search(
+        request,
+        order=order,
+        patient_resource_id=plan.course.patient.resource_id,
+        policy=search_policy(plan.course.chain.search_policy),
+        actor=actor,
+        now=now,
+    )
+    return Found(answer, timeline, needs, plan.earliest)
+
+
+def slots_for_description(
+    *,
+    needs: tuple[InkNeed, ...],
+    timeline: Timeline,
+    order: SearchOrder,
+    policy: SearchPolicy,
+    actor: Actor,
+    now: datetime,
+) -> SlotAnswer:
+    """Ranked slots for a visit described in plain values, nobody's course. Four queries."""
+    request = SlotRequest(
+        timeline=timeline,
+        needs=needs,
+        earliest_at=max(now, order.span.start),
+        wishes=order.wishes,
+        operator_ids=order.operator_ids,
+        limit=order.limit,
+    )
+    return _search(
+        request, order=order, patient_resource_id=None, policy=policy, actor=actor, now=now
+    )
+
+
+def search_policy(stored: Mapping[str, Any]) -> SearchPolicy:
+    """The chain's stored weights as a policy; unknown names are left out."""
+    known = {name: stored[name] for name in SearchPolicy.__slots__ if name in stored}
+    return SearchPolicy(**known)
+
+
+class Fitness(StrEnum):
+    """Whether a chosen visit can be booked now."""
+
+    FIT = "fit"
+    TAKEN = "taken"
+    UNFIT = "unfit"
+
+
+def visit_fitness(
+    course: Course,
+    visit: Visit,
+    *,
+    actor: Actor,
+    now: datetime,
+    override_window: bool = False,
+) -> tuple[Fitness, tuple[Reason, ...]]:
+    """Whether the visit fits, asked of the same search with this one start, place and people.
+
+    Inside the booking's locks this is the check that counts. `override_window` leaves the
+    healing window out: a treating clinician has given a reason.
+    """
+    earliest = earliest_for_course(course)
+    if not override_window and not earliest.open_to_treatment:
+        return Fitness.UNFIT, (_held(earliest),)
+    grid = Grid.covering(Span(visit.starts_at, visit.ends_at))
+    if grid.start != visit.starts_at:
+        raise SearchRefused("A visit starts on a 5-minute mark.", field="start")
+    diary = diary_for(
+        preferences={visit.place.clinic_id: 1.0},
+        patient_resource_id=course.patient.resource_id,
+        grid=grid,
+        now=now,
+        actor=actor,
+    )
+    clinics = [_only(clinic, visit) for clinic in diary.clinics]
+    missing = tuple(_missing(clinics, visit))
+    if missing:
+        return Fitness.UNFIT, missing
+    request = SlotRequest(
+        timeline=visit.timeline,
+        needs=_explicit_needs(visit.wavelengths_nm),
+        earliest_at=now,
+        window_closes_on=None if override_window else earliest.on,
+        patient_busy=diary.patient_busy,
+        limit=1,
+    )
+    answer = search_slots(request, grid=grid, clinics=clinics)
+    if answer.slots:
+        return Fitness.FIT, ()
+    taken = {reason.code for reason in answer.bounds} <= BUSY_CODES
+    return (Fitness.TAKEN if taken else Fitness.UNFIT), answer.bounds
+
+
+def slot_taken(course_id: int, visit: Visit, *, actor: Actor, now: datetime) -> SlotTaken:
+    """The refusal for a visit somebody else was quicker for, with slots close to it.
+
+    The alternatives are read when the answer is written: after the failed transaction.
+    """
+
+    def alternatives() -> Sequence[Any]:
+        order = SearchOrder(
+            span=Span(
+                max(now, visit.starts_at - timedelta(days=ALTERNATIVE_DAYS)),
+                visit.starts_at + timedelta(days=ALTERNATIVE_DAYS),
+            ),
+            clinics={visit.place.clinic_id: 1.0},
+            limit=ALTERNATIVES,
+        )
+        plan = visit_plan(course_id, actor=actor)
+        near = replace(plan.earliest, advised_on=visit.starts_at.date())
+        found = slots_for_plan(replace(plan, earliest=near), order=order, actor=actor, now=now)
+        return [slot_json(slot) for slot in found.answer.slots]
+
+    return SlotTaken(alternatives=alternatives)
+
+
+def _timeline(plan: VisitPlan, order: SearchOrder) -> Timeline:
+    if order.minutes is not None:
+        return Timeline.whole_visit(order.minutes)
+    return diary_timeline(plan.length(order.technique))
+
+
+def _explicit_needs(wavelengths_nm: Sequence[int]) -> tuple[InkNeed, ...]:
+    return tuple(
+        InkNeed(key=str(nm), wavelengths_nm=(nm,), share=1 / len(wavelengths_nm))
+        for nm in wavelengths_nm
+    )
+
+
+def _search(
+    request: SlotRequest,
+    *,
+    order: SearchOrder,
+    patient_resource_id: int | None,
+    policy: SearchPolicy,
+    actor: Actor,
+    now: datetime,
+) -> SlotAnswer:
+    grid = Grid.covering(order.span)
+    diary = diary_for(
+        preferences=order.clinics or _all_clinics(actor),
+        patient_resource_id=patient_resource_id,
+        grid=grid,
+        now=now,
+        actor=actor,
+    )
+    try:
+        return search_slots(
+            replace(request, patient_busy=diary.patient_busy),
+            grid=grid,
+            clinics=diary.clinics,
+            policy=policy,
+        )
+    except BadRequest as bad:
+        raise SearchRefused(bad.message, field=bad.field) from bad
+
+
+def _all_clinics(actor: Actor) -> dict[int, float]:
+    ids = Clinic.objects.visible_to(actor).filter(active=True).values_list("pk", flat=True)
+    return dict.fromkeys(ids, 1.0)
+
+
+def _held(earliest: Earliest) -> Reason:
+    if earliest.never:
+        return Reason(
+            "window_never_closes",
+            "This skin may not be treated again.",
+            {"healing_windows": list(earliest.never)},
+        )
+    return Reason(
+        "window_held",
+        "The healing window is held until a clinician has looked.",
+        {"healing_windows": list(earliest.held)},
+    )
+
+
+def _only(clinic: ClinicCandidates, visit: Visit) -> ClinicCandidates:
+    place = visit.place
+    return replace(
+        clinic,
+        rooms=tuple(room for room in clinic.rooms if room.id == place.room_id),
+        operators=tuple(one for one in clinic.operators if one.id == place.operator_id),
+        lasers=tuple(laser for laser in clinic.lasers if laser.id == place.laser_id),
+        handpieces=tuple(tip for tip in clinic.handpieces if tip.id in place.handpiece_ids),
+    )
+
+
+def _missing(clinics: Sequence[ClinicCandidates], visit: Visit) -> Sequence[Reason]:
+    if not clinics:
+        return [Reason("clinic_not_active", "The clinic is not in use.", {})]
+    (clinic,) = clinics
+    place = visit.place
+    checks = (
+        (clinic.rooms, "room_not_here", "The room is not in use at this clinic."),
+        (clinic.operators, "operator_off_shift", "The operator has no shift here at that time."),
+        (clinic.lasers, "laser_not_here", "The laser is not in use at this clinic."),
+        (
+            len(clinic.handpieces) == len(place.handpiece_ids),
+            "handpiece_not_fitted",
+            "A handpiece is not fitted to a laser of this clinic at that time.",
+        ),
+    )
+    return [Reason(code, detail, {}) for found, code, detail in checks if not found]
