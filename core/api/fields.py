@@ -51,7 +51,7 @@ class VisibleRelatedField(serializers.PrimaryKeyRelatedField[Any]):
     """A row by its key, among those that the caller may see; any other does not exist."""
 
     def get_queryset(self) -> Any:
-        rows = super().get_queryset()
+        rows: Any = super().get_queryset()
         if rows is None:
             return None
         return rows.visible_to(self.context["request"].actor)

@@ -27,7 +27,7 @@ class RowComparison(Func):
     def as_sql(
         self,
         compiler: SQLCompiler,
-        connection: Any,  # noqa: ARG002
+        connection: Any,
         *_: Any,
         **__: Any,
     ) -> tuple[str, tuple[Any, ...]]:

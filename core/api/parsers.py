@@ -29,8 +29,8 @@ class StrictJSONParser(BaseParser):
     def parse(
         self,
         stream: IO[Any],
-        media_type: str | None = None,  # noqa: ARG002
-        parser_context: Mapping[str, Any] | None = None,  # noqa: ARG002
+        media_type: str | None = None,
+        parser_context: Mapping[str, Any] | None = None,
     ) -> Any:
         raw = _read(stream)
         try:

@@ -106,7 +106,9 @@ class BasisOut(serializers.Serializer[Any]):
 
     id = serializers.CharField(help_text="Id of the rule or formula")
     version = serializers.CharField()
-    source = serializers.CharField(help_text="Published source, or a word on its standing")
+    source = serializers.CharField(  # type: ignore[assignment]
+        help_text="Published source, or a word on its standing"
+    )
     kind = serializers.ChoiceField(
         choices=["published", "common_practice", "proposal", "memory"],
         help_text="How well it is supported",

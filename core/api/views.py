@@ -1,0 +1,82 @@
+"""The base of every endpoint: a policy, strict parameters, quotas and strict JSON."""
+
+from collections.abc import Collection, Mapping
+from datetime import datetime
+from typing import Any, ClassVar
+
+from django.utils import timezone
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.serializers import BaseSerializer
+from rest_framework.views import APIView
+
+from core.api.filters import refuse_unknown_parameters
+from core.api.parsers import StrictJSONParser
+from core.api.permissions import PolicyPermission
+from core.api.throttling import QuotaThrottle
+
+
+class FallowView(APIView):
+    """A plain endpoint. `policy` maps each method ("get", "post") to a policy key.
+
+    `extra_query_params` names the query parameters it reads; any other is refused.
+    `throttle_scope` names its quota when it has one of its own.
+    """
+
+    policy: ClassVar[Mapping[str, str]] = {}
+    extra_query_params: Collection[str] = ()
+    permission_classes: Any = (PolicyPermission,)
+    parser_classes: Any = (StrictJSONParser,)
+    throttle_classes: Any = (QuotaThrottle,)
+
+    @property
+    def actor(self) -> Any:
+        """Whoever asks, set by the authentication class."""
+        return self.request.actor  # type: ignore[attr-defined]
+
+    def now(self) -> datetime:
+        """The instant that services and selectors are given as "now"."""
+        return timezone.now()
+
+    def parse(
+        self, serializer_class: type[BaseSerializer[Any]], *, data: Any = None
+    ) -> dict[str, Any]:
+        """Validated data of the body (or of `data`). Raises a validation error for the caller."""
+        body = self.request.data if data is None else data
+        serializer = serializer_class(data=body, context=self._context())
+        serializer.is_valid(raise_exception=True)
+        validated: dict[str, Any] = serializer.validated_data
+        return validated
+
+    def show(
+        self,
+        serializer_class: type[BaseSerializer[Any]],
+        value: Any,
+        *,
+        many: bool = False,
+        status: int = 200,
+    ) -> Response:
+        """An answer that is not a row of its own: a calculation, a report, a search."""
+        serializer = serializer_class(value, many=many, context=self._context())
+        return Response(serializer.data, status=status)
+
+    def query_names(self) -> Collection[str]:
+        """The query parameters that this request may have."""
+        return self.extra_query_params
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        super().initial(request, *args, **kwargs)
+        refuse_unknown_parameters(request, self.query_names())
+
+    def finalize_response(
+        self, request: Request, response: Any, *args: Any, **kwargs: Any
+    ) -> Response:
+        answer = super().finalize_response(request, response, *args, **kwargs)
+        quota = getattr(request, "quota", None)
+        if quota is not None:
+            for name, value in quota.headers().items():
+                answer.headers[name] = value
+        return answer
+
+    def _context(self) -> dict[str, Any]:
+        return {"request": self.request, "view": self}
