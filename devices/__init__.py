@@ -1,0 +1,1 @@
+"""Laser models, lasers, handpieces, the pulse ledger, lock-outs; metrology and safety."""

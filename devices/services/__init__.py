@@ -1,0 +1,1 @@
+"""Writes that carry a rule, a lock or more than one row."""
