@@ -21,6 +21,8 @@ PRODUCTION = {
     "FALLOW_ALLOWED_HOSTS": "fallow.example",
     "DATABASE_URL": "postgres://fallow@127.0.0.1:1/fallow",
     "REDIS_URL": "redis://127.0.0.1:1/0",
+    "FALLOW_MAIL_HOST": "mail.example",
+    "FALLOW_MAIL_FROM": "clinic@fallow.example",
 }
 
 

@@ -19,6 +19,7 @@ def main() -> int:
     commands = parser.add_subparsers(dest="command", required=True)
     start = commands.add_parser("run", help="start the whole service and its servers")
     start.add_argument("--port", type=int, default=8000, help="first port to try (8000)")
+    start.add_argument("--bare", action="store_true", help="without the demonstration chain")
     tests = commands.add_parser("test", help="run the test suite on servers of its own")
     tests.add_argument("arguments", nargs="*", help="passed on to pytest (after --)")
     commands.add_parser("reset", help="forget the data of `run`")
@@ -28,7 +29,7 @@ def main() -> int:
     try:
         match chosen.command:
             case "run":
-                return run(port=chosen.port)
+                return run(port=chosen.port, demonstration=not chosen.bare)
             case "test":
                 return suite(chosen.arguments)
             case _:

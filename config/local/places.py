@@ -1,9 +1,10 @@
-"""Where local runs keep their things, inside the project and ignored by git."""
+"""Where local runs keep their things: inside the project, ignored by git, unless told otherwise."""
 
+import os
 from pathlib import Path
 
 PROJECT = Path(__file__).resolve().parents[2]
-STATE = PROJECT / ".local"
+STATE = Path(os.environ.get("FALLOW_STATE_DIR", PROJECT / ".local"))
 RUN = STATE / "run"
 # What `make run` tells its second terminals and its demonstration.
 ADDRESSES = RUN / "addresses.env"

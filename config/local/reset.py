@@ -2,7 +2,7 @@
 
 import os
 
-from config.local.places import PROJECT, RUN, STATE, say
+from config.local.places import RUN, STATE, say
 from config.servers.choice import forget
 from config.servers.folders import held
 
@@ -12,13 +12,13 @@ def reset() -> int:
 
     Raises ServerTrouble while a run is going on.
     """
-    STATE.mkdir(exist_ok=True)
+    STATE.mkdir(parents=True, exist_ok=True)
     with held(
         STATE / "run.lock",
         problem="The service is running here.",
         mend="Stop it with Ctrl-C first, then call make reset again.",
     ):
-        forget(PROJECT, name=RUN.name)
+        forget(STATE, name=RUN.name)
     say("Forgotten. The next `make run` starts with fresh data.")
     if os.environ.get("DATABASE_URL"):
         say("The database of DATABASE_URL was left as it is.")

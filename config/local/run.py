@@ -19,7 +19,7 @@ from config.servers.ports import LOOPBACK, first_free_port
 DEMONSTRATION = "load_demo"
 
 
-def run(*, port: int) -> int:
+def run(*, port: int, demonstration: bool = True) -> int:
     """Start everything, serve until Ctrl-C, stop everything. Returns the exit code.
 
     Raises ServerTrouble with a sentence for the person.
@@ -34,15 +34,13 @@ def run(*, port: int) -> int:
             )
         )
         say("Starting servers")
-        addresses = stack.enter_context(
-            servers(PROJECT, folder_name=RUN.name, lasting=True, say=say)
-        )
+        addresses = stack.enter_context(servers(STATE, folder_name=RUN.name, lasting=True, say=say))
         # On the way out a second Ctrl-C must not leave a server behind.
         stack.callback(signal.signal, signal.SIGINT, signal.SIG_IGN)
         environment = _environment(addresses, port=first_free_port(port))
         _write_addresses(environment)
         stack.callback(ADDRESSES.unlink, missing_ok=True)
-        _prepare_data(environment)
+        _prepare_data(environment, demonstration=demonstration)
         code = _supervise(environment, asked_port=port)
         say("Stopping servers")
     say("Stopped. `make run` goes on with the same data, `make reset` forgets them.")
@@ -57,6 +55,7 @@ def _environment(addresses: Addresses, *, port: int) -> dict[str, str]:
         "DJANGO_SETTINGS_MODULE": "config.settings.local",
         "HOST": LOOPBACK,
         "PORT": str(port),
+        "FALLOW_STATE_DIR": str(STATE),
         "PYTHONUNBUFFERED": "1",
         "FALLOW_OUTBOX_DIR": str(RUN / "outbox"),
         "FALLOW_BEAT_STATE": str(RUN / "beat-schedule"),
@@ -71,10 +70,10 @@ def _write_addresses(environment: dict[str, str]) -> None:
     ADDRESSES.write_text("".join(f"export {name}='{environment[name]}'\n" for name in names))
 
 
-def _prepare_data(environment: dict[str, str]) -> None:
+def _prepare_data(environment: dict[str, str], *, demonstration: bool) -> None:
     say("Bringing the database up to date")
     _manage("migrate", "--no-input", "--verbosity", "0", environment=environment)
-    if any(PROJECT.glob(f"*/management/commands/{DEMONSTRATION}.py")):
+    if demonstration and any(PROJECT.glob(f"*/management/commands/{DEMONSTRATION}.py")):
         say("Loading the invented demonstration chain, unless it is there already")
         _manage(DEMONSTRATION, environment=environment)
 

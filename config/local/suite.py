@@ -22,15 +22,15 @@ def suite(arguments: Sequence[str]) -> int:
     Each run has its own data folder, so that several can go on at once. Raises ServerTrouble
     with a sentence for the person.
     """
-    STATE.mkdir(exist_ok=True)
+    STATE.mkdir(parents=True, exist_ok=True)
     _sweep()
     name = f"{OURS}{os.getpid()}"
     with ExitStack() as stack:
         stack.enter_context(held(_lock(name), problem="This run goes on already.", mend="Wait."))
         stack.callback(_lock(name).unlink, missing_ok=True)
-        stack.callback(forget, PROJECT, name=name)
+        stack.callback(forget, STATE, name=name)
         say("Starting servers for the tests")
-        addresses = stack.enter_context(servers(PROJECT, folder_name=name, lasting=False, say=say))
+        addresses = stack.enter_context(servers(STATE, folder_name=name, lasting=False, say=say))
         environment = {
             **os.environ,
             **addresses.as_environment(),
@@ -63,7 +63,7 @@ def _sweep() -> None:
     for lock in STATE.glob(f"{OURS}*.lock"):
         try:
             with held(lock, problem="In use.", mend=""):
-                forget(PROJECT, name=lock.stem)
+                forget(STATE, name=lock.stem)
                 lock.unlink()
         except ServerTrouble:
             continue

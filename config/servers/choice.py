@@ -28,7 +28,7 @@ class Addresses:
 
 @contextmanager
 def servers(
-    project: Path, *, folder_name: str, lasting: bool, say: Callable[[str], None]
+    state: Path, *, folder_name: str, lasting: bool, say: Callable[[str], None]
 ) -> Iterator[Addresses]:
     """Have a database and a Redis-compatible server while the block runs.
 
@@ -37,14 +37,14 @@ def servers(
     """
     with ExitStack() as stack:
         yield Addresses(
-            database_url=_database(stack, project, folder_name, lasting=lasting, say=say),
-            redis_url=_redis(stack, project, folder_name, lasting=lasting, say=say),
+            database_url=_database(stack, state, folder_name, lasting=lasting, say=say),
+            redis_url=_redis(stack, state, folder_name, lasting=lasting, say=say),
         )
 
 
-def forget(project: Path, *, name: str) -> None:
+def forget(state: Path, *, name: str) -> None:
     """Delete the data of the servers of that name; the caller holds the lock of their run."""
-    for folder in folders_of(project, name=name):
+    for folder in folders_of(state, name=name):
         identity = server_identity(keeper=folder / "postgres")
         LocalPostgres(base=folder, identity=identity).clear_leftovers()
         LocalRedis(base=folder, identity=identity).clear_leftovers()
@@ -52,15 +52,15 @@ def forget(project: Path, *, name: str) -> None:
 
 
 def _database(
-    stack: ExitStack, project: Path, name: str, *, lasting: bool, say: Callable[[str], None]
+    stack: ExitStack, state: Path, name: str, *, lasting: bool, say: Callable[[str], None]
 ) -> str:
     named = os.environ.get("DATABASE_URL", "").strip()
     if named:
         say(check_database(named))
         return named
-    identity = server_identity(keeper=project / ".local" / name / "postgres")
+    identity = server_identity(keeper=state / name / "postgres")
     server = LocalPostgres(
-        base=state_folder(project, name=name, identity=identity),
+        base=state_folder(state, name=name, identity=identity),
         identity=identity,
         lasting=lasting,
     )
@@ -71,15 +71,15 @@ def _database(
 
 
 def _redis(
-    stack: ExitStack, project: Path, name: str, *, lasting: bool, say: Callable[[str], None]
+    stack: ExitStack, state: Path, name: str, *, lasting: bool, say: Callable[[str], None]
 ) -> str:
     named = os.environ.get("REDIS_URL", "").strip()
     if named:
         say(check_redis(named))
         return named
-    identity = server_identity(keeper=project / ".local" / name / "postgres")
+    identity = server_identity(keeper=state / name / "postgres")
     server = LocalRedis(
-        base=state_folder(project, name=name, identity=identity),
+        base=state_folder(state, name=name, identity=identity),
         identity=identity,
         lasting=lasting,
     )

@@ -14,26 +14,26 @@ from config.servers.identity import Identity
 OUTSIDE = Path("/var/tmp")  # noqa: S108 - survives a restart; ownership is checked below
 
 
-def state_folder(project: Path, *, name: str, identity: Identity) -> Path:
-    """Folder for the servers' data, made when missing: `.local/<name>` in the project.
+def state_folder(state: Path, *, name: str, identity: Identity) -> Path:
+    """Folder `name` for servers' data inside the folder `state`, made when missing.
 
-    When we are root and the project stands in a folder that the servers' user cannot enter
-    (such as root's home), it lies in the system's folder for lasting temporary files instead.
-    Raises ServerTrouble when somebody else has taken that name.
+    When we are root and `state` stands where the servers' user cannot enter (such as in root's
+    home), it lies in the system's folder for lasting temporary files instead. Raises
+    ServerTrouble when somebody else has taken that name.
     """
-    inside = project / ".local" / name
+    inside = state / name
     inside.mkdir(parents=True, exist_ok=True)
     if identity.can("x", inside):
         return inside
-    outside = outside_folder(project) / name
+    outside = outside_folder(state) / name
     _make_owned(outside.parent)
     outside.mkdir(mode=0o755, exist_ok=True)
     return outside
 
 
-def outside_folder(project: Path) -> Path:
-    """The folder for a project that the servers' user cannot enter."""
-    mark = hashlib.sha256(str(project.resolve()).encode()).hexdigest()[:12]
+def outside_folder(state: Path) -> Path:
+    """Stands for a `state` folder that the servers' user cannot enter."""
+    mark = hashlib.sha256(str(state.resolve()).encode()).hexdigest()[:12]
     return OUTSIDE / f"fallow-{mark}"
 
 
@@ -47,9 +47,9 @@ def _make_owned(folder: Path) -> None:
         )
 
 
-def folders_of(project: Path, *, name: str) -> list[Path]:
+def folders_of(state: Path, *, name: str) -> list[Path]:
     """Wherever servers of that name have left something."""
-    places = (project / ".local" / name, outside_folder(project) / name)
+    places = (state / name, outside_folder(state) / name)
     return [folder for folder in places if folder.is_dir()]
 
 

@@ -10,7 +10,7 @@ from config.settings import environment
 from config.settings.ticks import beat_schedule
 
 BASE_DIR = Path(__file__).resolve().parents[2]
-STATE_DIR = BASE_DIR / ".local"
+STATE_DIR = Path(environment.text("FALLOW_STATE_DIR", str(BASE_DIR / ".local")))
 
 INSTALLED_APPS = [
     "django.contrib.admin",
@@ -199,8 +199,15 @@ CELERY_BEAT_SCHEDULE_FILENAME = environment.text(
 LOGGING: dict[str, Any] = {
     "version": 1,
     "disable_existing_loggers": False,
+    "filters": {"request_id": {"()": "core.request_id.RequestIdFilter"}},
     "formatters": {"json": {"()": "config.logs.JsonFormatter"}},
-    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "json"}},
+    "handlers": {
+        "stderr": {
+            "class": "logging.StreamHandler",
+            "formatter": "json",
+            "filters": ["request_id"],
+        },
+    },
     "root": {"handlers": ["stderr"], "level": environment.text("FALLOW_LOG_LEVEL", "INFO")},
     "loggers": {
         "django": {"handlers": [], "propagate": True},

@@ -2,6 +2,7 @@
 
 from config.settings import environment
 from config.settings.base import *  # noqa: F403
+from config.settings.base import LOGGING
 from config.settings.ticks import beat_schedule
 
 DEBUG = environment.flag("FALLOW_DEBUG", default=False)
@@ -12,3 +13,8 @@ CELERY_BEAT_SCHEDULE = beat_schedule(message_seconds=15, recall_seconds=60)
 
 WHITENOISE_USE_FINDERS = True
 WHITENOISE_AUTOREFRESH = True
+
+# Read by a person in a terminal.
+LOGGING["formatters"]["json"] = {
+    "format": "%(levelname)s %(name)s %(request_id)s %(message)s",
+}

@@ -1,5 +1,7 @@
 """Production: secrets and addresses come from the environment, or the service does not start."""
 
+from pathlib import Path
+
 from config.settings import environment
 from config.settings.base import *  # noqa: F403
 
@@ -36,3 +38,7 @@ if environment.text("FALLOW_MAIL_HOST"):
     EMAIL_HOST_PASSWORD = environment.text("FALLOW_MAIL_PASSWORD")
     EMAIL_USE_TLS = environment.flag("FALLOW_MAIL_TLS", default=True)
     DEFAULT_FROM_EMAIL = environment.required("FALLOW_MAIL_FROM")
+else:
+    # A folder named on purpose: a default inside a container would lose the messages.
+    FALLOW_OUTBOX_DIR = Path(environment.required("FALLOW_OUTBOX_DIR"))
+    EMAIL_FILE_PATH = str(FALLOW_OUTBOX_DIR)
