@@ -100,11 +100,11 @@ class NothingToTreat(Refused):
     title = "There is nothing that a laser could treat"
 
 
-class SearchRefused(Malformed):
-    """A slot search that cannot be made; `field` names what to mend."""
+class UnalignedStart(Malformed):
+    """A visit starts on a 5-minute mark."""
 
-    code = "search_refused"
-    title = "The search cannot be made"
+    code = "start_not_on_grid"
+    title = "A visit starts on a 5-minute mark"
 
 
 class PatientUnknown(NotFound):

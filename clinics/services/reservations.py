@@ -46,7 +46,9 @@ def rebook(*, wanted: Sequence[Wanted], source: str, now: datetime) -> list[Rese
     Releasing and reserving one after the other would lock twice, in two orders. Raises as
     `reserve`; nothing is given up then.
     """
-    resources = locks.lock_resources(_held_by(source) | {want.resource_id for want in wanted})
+    resources = locks.lock_resources(
+        resources_held_by(source) | {want.resource_id for want in wanted}
+    )
     Reservation.objects.filter(source=source).delete()
     return _insert(wanted, resources=resources, source=source, now=now)
 
@@ -54,7 +56,7 @@ def rebook(*, wanted: Sequence[Wanted], source: str, now: datetime) -> list[Rese
 @step
 def release(*, source: str) -> int:
     """Free whatever `source` holds; the number of reservations removed. Safe to repeat."""
-    locks.lock_resources(_held_by(source))
+    locks.lock_resources(resources_held_by(source))
     removed, _ = Reservation.objects.filter(source=source).delete()
     return removed
 
@@ -66,14 +68,15 @@ def confirm(*, source: str, now: datetime) -> int:
     Those that have expired at `now` are left alone: somebody else may be about to take their
     place, so the caller reserves anew.
     """
-    locks.lock_resources(_held_by(source))
+    locks.lock_resources(resources_held_by(source))
     held = Reservation.objects.filter(source=source, status=ReservationStatus.BUSY_TENTATIVE)
     return held.counting_at(now).update(
         status=ReservationStatus.BUSY, reason=ReservationReason.APPOINTMENT, expires_at=None
     )
 
 
-def _held_by(source: str) -> set[int]:
+def resources_held_by(source: str) -> set[int]:
+    """The resources that `source` has reserved. One query."""
     return set(Reservation.objects.filter(source=source).values_list("resource_id", flat=True))
 
 

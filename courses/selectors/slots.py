@@ -9,14 +9,13 @@ from typing import Any
 from clinics.access import Actor
 from clinics.models import Clinic
 from core.spans import Span
-from courses.errors import SearchRefused, SlotTaken
+from courses.errors import SlotTaken, UnalignedStart, input_refused
 from courses.models import Course
 from courses.selectors.candidates import diary_for
 from courses.selectors.healing import Earliest, earliest_for_course
 from courses.selectors.plans import Technique, VisitPlan, diary_timeline, visit_plan
 from courses.selectors.visits import Visit
 from courses.slots import (
-    BadRequest,
     ClinicCandidates,
     Grid,
     InkNeed,
@@ -40,6 +39,7 @@ BUSY_CODES = frozenset(
         "never_together",
     }
 )
+ORDER_POINTERS = {"earliest_at": "/start", "grid": "/end", "operator_ids": "/operators"}
 ALTERNATIVES = 3
 ALTERNATIVE_DAYS = 28
 
@@ -170,7 +170,7 @@ def visit_fitness(
         return Fitness.UNFIT, (_held(earliest),)
     grid = Grid.covering(Span(visit.starts_at, visit.ends_at))
     if grid.start != visit.starts_at:
-        raise SearchRefused("A visit starts on a 5-minute mark.", field="start")
+        raise UnalignedStart(start=visit.starts_at.isoformat())
     diary = diary_for(
         preferences={visit.place.clinic_id: 1.0},
         patient_resource_id=course.patient.resource_id,
@@ -222,8 +222,10 @@ def slot_taken(course_id: int, visit: Visit, *, actor: Actor, now: datetime) -> 
 
 def _timeline(plan: VisitPlan, order: SearchOrder) -> Timeline:
     if order.minutes is not None:
-        return Timeline.whole_visit(order.minutes)
-    return diary_timeline(plan.length(order.technique))
+        with input_refused():
+            return Timeline.whole_visit(order.minutes)
+    with input_refused():
+        return diary_timeline(plan.length(order.technique))
 
 
 def _explicit_needs(wavelengths_nm: Sequence[int]) -> tuple[InkNeed, ...]:
@@ -250,15 +252,13 @@ def _search(
         now=now,
         actor=actor,
     )
-    try:
+    with input_refused(ORDER_POINTERS):
         return search_slots(
             replace(request, patient_busy=diary.patient_busy),
             grid=grid,
             clinics=diary.clinics,
             policy=policy,
         )
-    except BadRequest as bad:
-        raise SearchRefused(bad.message, field=bad.field) from bad
 
 
 def _all_clinics(actor: Actor) -> dict[int, float]:

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from clinics.access import Actor
 from clinics.locks import lock_resources
-from clinics.services.reservations import Wanted, release, reserve
+from clinics.services.reservations import Wanted, release, reserve, resources_held_by
 from clinics.vocabulary import ReservationReason
 from core.db import command, step
 from core.transitions import allows
@@ -120,7 +120,8 @@ def appointment_move(
         raise StatusStepRefused(status=appointment.status, wanted=AppointmentStatus.BOOKED)
     course = _running_course(appointment.course_id, actor=actor)
     resources = visit_resources(visit.place, patient_id=course.patient_id, actor=actor)
-    lock_resources(resources.ids())
+    # What is given up and what is wanted, in one ordered set of locks.
+    lock_resources({*resources.ids(), *resources_held_by(_source(appointment))})
     release(source=_source(appointment))
     _require_fit(course, visit, actor=actor, now=now, override=bool(override_reason))
     appointment.override_reason = override_reason
