@@ -116,12 +116,37 @@ def pulse_entry_correct(
     """
     laser = locks.lock_laser(pk=entry.laser_id, actor=actor)
     actor.require("pulse_entry.correct", clinic_id=laser.clinic_id)
+    return _correct(entry, pulses=pulses, reason=reason, entry_key=entry_key, actor=actor)
+
+
+@step
+def pulse_entry_take_back(
+    *, entry: PulseEntry, reason: str, entry_key: str, actor: Actor
+) -> PulseEntry | None:
+    """Correct an entry by all that is left of it: its record was entered in error.
+
+    For the app that owns the record behind the entry, which has decided that the actor may.
+    None when nothing is left. Raises LaserUnknown, CorrectionEmpty without a reason and
+    EntryKeyReused. Locks the laser.
+    """
+    locks.lock_laser(pk=entry.laser_id, actor=actor)
+    left = selectors.pulses_after_corrections(entry)
+    if left == 0:
+        return None
+    return _correct(entry, pulses=-left, reason=reason, entry_key=entry_key, actor=actor)
+
+
+@step
+def _correct(
+    entry: PulseEntry, *, pulses: int, reason: str, entry_key: str, actor: Actor
+) -> PulseEntry:
+    """Write the correction of an entry. The laser is locked."""
     if pulses == 0 or not reason.strip():
         raise CorrectionEmpty
     if entry.corrects_id is not None:
         raise CorrectionOfCorrection(corrects=entry.corrects_id)
     correction = PulseEntry(
-        laser=laser,
+        laser_id=entry.laser_id,
         handpiece_id=entry.handpiece_id,
         line_id=entry.line_id,
         pulses=pulses,
