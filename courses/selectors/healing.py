@@ -1,56 +1,102 @@
-"""From when a course may be treated again: all healing windows of the skin it treats."""
+"""From when a course may be treated again: the newest healing window of each of its tattoos."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
-from django.db.models import QuerySet
+from django.db.models import OuterRef, QuerySet, Subquery
 from django.db.models.functions import JSONObject
 
-from courses.models import Course, HealingWindow
+from courses.healing import REGISTRY
+from courses.models import Course, HealingWindow, Tattoo
 from courses.vocabulary import SessionStatus, WindowState
+
+GOLD = REGISTRY["healing.gold"]
 
 
 @dataclass(frozen=True, slots=True)
 class Earliest:
     """When the skin of a course may be treated again.
 
-    `on` and `advised_on` are local dates, None when nothing has been treated yet. `held` lists
-    the windows that a clinician must look at; `never` those that close for no date.
+    `on` and `advised_on` are local dates of the clinic that treated last, `closes_at` the instant
+    at which `on` begins there; None when nothing has been treated yet. `held` lists the windows
+    that a clinician must look at; `never` those that close for no date. `gold_ever`: the patient
+    took gold medication, so that no date will do, window or not.
     """
 
     on: date | None
     advised_on: date | None
     held: tuple[int, ...]
     never: tuple[int, ...]
+    closes_at: datetime | None = None
+    gold_ever: bool = False
 
     @property
     def open_to_treatment(self) -> bool:
         """Whether a date can be said at all."""
-        return not self.held and not self.never
+        return not self.held and not self.barred
+
+    @property
+    def barred(self) -> bool:
+        """Whether the skin may never be treated again."""
+        return bool(self.never) or self.gold_ever
 
 
 def windows_of_course(course: Any) -> QuerySet[HealingWindow]:
-    """The windows of every course that shares a tattoo with this one (a key or an OuterRef)."""
-    return HealingWindow.objects.filter(course__tattoos__courses=course).exclude(
-        session__status=SessionStatus.ENTERED_IN_ERROR
+    """The windows that count for a course (a key or an OuterRef): the newest of each tattoo.
+
+    Windows of earlier courses count too: it is the same skin. Sessions entered in error do not.
+    """
+    inner = OuterRef(course) if isinstance(course, OuterRef) else course
+    newest = (
+        _standing()
+        .filter(session__passes__parts__tattoo=OuterRef("pk"))
+        .order_by("-session__started_at", "-pk")
+        .values("pk")[:1]
+    )
+    tattoos = Tattoo.objects.filter(courses=inner).annotate(newest_window=Subquery(newest))
+    return HealingWindow.objects.filter(pk__in=tattoos.values("newest_window"))
+
+
+def windows_of_tattoos(tattoo_ids: Iterable[int]) -> QuerySet[HealingWindow]:
+    """The newest window of each of these tattoos, with session, clinic and course."""
+    newest = (
+        _standing()
+        .filter(session__passes__parts__tattoo=OuterRef("pk"))
+        .order_by("-session__started_at", "-pk")
+        .values("pk")[:1]
+    )
+    tattoos = Tattoo.objects.filter(pk__in=list(tattoo_ids)).annotate(
+        newest_window=Subquery(newest)
+    )
+    return HealingWindow.objects.filter(pk__in=tattoos.values("newest_window")).select_related(
+        "session__clinic", "course"
     )
 
 
-def window_rows(course: Any) -> QuerySet[HealingWindow, Any]:
-    """Those windows as JSON rows, for a subquery beside the course."""
+def window_rows(course: Any) -> QuerySet[HealingWindow]:
+    """Those of `windows_of_course` as JSON rows, for a subquery beside the course."""
     return windows_of_course(course).values(
-        row=JSONObject(id="pk", state="state", earliest="earliest_on", advised="advised_on")
+        row=JSONObject(
+            id="pk",
+            state="state",
+            earliest="earliest_on",
+            advised="advised_on",
+            closes="closes_at",
+        )
     )
 
 
 def earliest_for_course(course: Course) -> Earliest:
-    """From when the course may be treated again, over all windows. One query."""
-    return earliest_of(found["row"] for found in window_rows(course.pk))
+    """From when the course may be treated again. One query (the patient is read if need be)."""
+    return earliest_of(
+        window_rows(course.pk).values_list("row", flat=True),
+        gold_ever=course.patient.gold_therapy_ever,
+    )
 
 
-def earliest_of(rows: Iterable[Mapping[str, Any]]) -> Earliest:
+def earliest_of(rows: Iterable[Mapping[str, Any]], *, gold_ever: bool = False) -> Earliest:
     """The latest of several windows, given as `window_rows` gives them."""
     rows = list(rows)
 
@@ -61,9 +107,16 @@ def earliest_of(rows: Iterable[Mapping[str, Any]]) -> Earliest:
     def in_state(state: WindowState) -> tuple[int, ...]:
         return tuple(sorted({row["id"] for row in rows if row["state"] == state}))
 
+    closings = [datetime.fromisoformat(row["closes"]) for row in rows if row["closes"]]
     return Earliest(
         on=latest("earliest"),
         advised_on=latest("advised"),
         held=in_state(WindowState.HELD),
         never=in_state(WindowState.NEVER),
+        closes_at=max(closings, default=None),
+        gold_ever=gold_ever,
     )
+
+
+def _standing() -> QuerySet[HealingWindow]:
+    return HealingWindow.objects.exclude(session__status=SessionStatus.ENTERED_IN_ERROR)
