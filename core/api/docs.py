@@ -1,0 +1,40 @@
+"""The OpenAPI document and pages to read it by; the pages' assets come from this service."""
+
+from functools import cache
+
+from django.http import HttpResponse
+from drf_spectacular.generators import SchemaGenerator
+from drf_spectacular.renderers import OpenApiJsonRenderer
+from drf_spectacular.utils import extend_schema
+from drf_spectacular.views import SpectacularSwaggerView
+from rest_framework.request import Request
+
+from core.api.permissions import PUBLIC, PolicyPermission
+from core.api.views import FallowView
+
+
+@cache
+def document() -> bytes:
+    """The OpenAPI document as JSON, made once for each process."""
+    schema = SchemaGenerator().get_schema(request=None, public=True)
+    return bytes(OpenApiJsonRenderer().render(schema, renderer_context={}))
+
+
+class OpenApiView(FallowView):
+    """Gives the OpenAPI document."""
+
+    policy = {"get": PUBLIC}
+    authentication_classes = ()
+
+    @extend_schema(exclude=True)
+    def get(self, request: Request) -> HttpResponse:
+        return HttpResponse(document(), content_type="application/json")
+
+
+class DocsView(SpectacularSwaggerView):
+    """A page to read the document and to try calls; expects the address name `openapi`."""
+
+    policy = {"get": PUBLIC}
+    authentication_classes = ()
+    permission_classes = (PolicyPermission,)
+    url_name = "openapi"

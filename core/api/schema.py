@@ -1,0 +1,144 @@
+"""What every operation of the OpenAPI document says: problems, keys, versions, who may."""
+
+from http import HTTPStatus
+from typing import Any, Final
+
+from drf_spectacular.extensions import OpenApiAuthenticationExtension
+from drf_spectacular.openapi import AutoSchema
+from drf_spectacular.utils import OpenApiParameter
+from rest_framework import serializers
+
+from core.api.permissions import PUBLIC
+from core.api.problem import MEDIA_TYPE
+
+SAFE: Final = frozenset({"GET", "HEAD", "OPTIONS"})
+CONDITIONAL: Final = frozenset({"PATCH", "PUT", "DELETE"})
+
+IF_MATCH: Final = OpenApiParameter(
+    "If-Match",
+    str,
+    OpenApiParameter.HEADER,
+    required=True,
+    description="The ETag you read last, or `*` for whatever it is now.",
+)
+IF_NONE_MATCH: Final = OpenApiParameter(
+    "If-None-Match",
+    str,
+    OpenApiParameter.HEADER,
+    description="The ETag you have; answered by 304 when it still holds.",
+)
+KEY_SAYS: Final = (
+    "1 to 255 printable characters, new for each effect you want. The same key and body give the "
+    "first answer again, for seven days."
+)
+
+
+class FieldProblemOut(serializers.Serializer[Any]):
+    """One thing that is wrong with the request."""
+
+    pointer = serializers.CharField(
+        required=False, help_text="JSON Pointer (RFC 6901) into the body"
+    )
+    parameter = serializers.CharField(required=False, help_text="Name of a query parameter")
+    code = serializers.CharField()
+    detail = serializers.CharField()
+
+
+class ProblemOut(serializers.Serializer[Any]):
+    """A problem document (RFC 9457). Some codes carry members of their own besides these."""
+
+    type = serializers.CharField(help_text="`/problems/` and the code")
+    title = serializers.CharField()
+    status = serializers.IntegerField()
+    detail = serializers.CharField()
+    instance = serializers.CharField(help_text="Path of the request")
+    code = serializers.CharField(help_text="Stable; what a program looks at")
+    request_id = serializers.CharField()
+    errors = FieldProblemOut(many=True, required=False)  # type: ignore[assignment]
+
+
+class BearerScheme(OpenApiAuthenticationExtension):
+    """An opaque token in the Authorization header."""
+
+    target_class = "knox.auth.TokenAuthentication"
+    name = "token"
+    match_subclasses = True
+    priority = 1
+
+    def get_security_definition(self, auto_schema: AutoSchema) -> dict[str, Any]:
+        return {"type": "http", "scheme": "bearer"}
+
+
+class FallowSchema(AutoSchema):
+    """Adds to each operation what the bases in core.api do for it."""
+
+    def get_override_parameters(self) -> list[Any]:
+        declared: list[Any] = list(super().get_override_parameters())
+        if self.method == "GET" and hasattr(self.view, "present"):
+            declared.append(IF_NONE_MATCH)
+        if self.method in CONDITIONAL:
+            declared.append(IF_MATCH)
+        required = self._key_required()
+        if required is not None:
+            declared.append(
+                OpenApiParameter(
+                    "Idempotency-Key",
+                    str,
+                    OpenApiParameter.HEADER,
+                    required=required,
+                    description=KEY_SAYS,
+                )
+            )
+        return declared
+
+    def get_auth(self) -> list[dict[str, list[str]]]:
+        return [] if self._policy() == PUBLIC else [{BearerScheme.name: []}]
+
+    def get_extensions(self) -> dict[str, Any]:
+        return {**super().get_extensions(), "x-policy": self._policy()}
+
+    def _get_response_bodies(self, direction: Any = "response") -> dict[str, Any]:
+        bodies: dict[str, Any] = super()._get_response_bodies(direction)
+        for status in self._problem_statuses():
+            told = self._get_response_for_code(ProblemOut, str(status.value), [MEDIA_TYPE])
+            bodies.setdefault(str(status.value), {**told, "description": status.phrase})
+        return bodies
+
+    def _problem_statuses(self) -> list[HTTPStatus]:
+        statuses = {
+            HTTPStatus.BAD_REQUEST,
+            HTTPStatus.NOT_ACCEPTABLE,
+            HTTPStatus.TOO_MANY_REQUESTS,
+            HTTPStatus.SERVICE_UNAVAILABLE,
+        }
+        if self._policy() != PUBLIC:
+            statuses |= {HTTPStatus.UNAUTHORIZED, HTTPStatus.FORBIDDEN}
+        if "{" in self.path:
+            statuses.add(HTTPStatus.NOT_FOUND)
+        if self.method not in SAFE:
+            statuses |= {
+                HTTPStatus.CONFLICT,
+                HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
+                HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
+                HTTPStatus.UNPROCESSABLE_ENTITY,
+            }
+        if self.method in CONDITIONAL or self._declares_if_match():
+            statuses |= {HTTPStatus.PRECONDITION_FAILED, HTTPStatus.PRECONDITION_REQUIRED}
+        return sorted(statuses)
+
+    def _declares_if_match(self) -> bool:
+        return any(
+            getattr(told, "name", "") == "If-Match" for told in self.get_override_parameters()
+        )
+
+    def _policy(self) -> str:
+        action = getattr(self.view, "action", None) or self.method.lower()
+        return str(getattr(self.view, "policy", {}).get(action, PUBLIC))
+
+    def _key_required(self) -> bool | None:
+        """Whether the operation needs a key; None where it takes none."""
+        action = getattr(self.view, "action", None) or self.method.lower()
+        required: bool | None = getattr(
+            getattr(self.view, action, None), "idempotency_required", None
+        )
+        return required
