@@ -85,7 +85,7 @@ def policies(draw):
     passes=st.integers(1, 3),
 )
 def test_no_chain_policy_gives_an_earlier_date_than_the_defaults(
-    policy, kind, day, resolved, skin_type, site, area, passes
+    *, policy, kind, day, resolved, skin_type, site, area, passes
 ):
     base = facts(
         seen(kind, day=day, resolved=resolved),
