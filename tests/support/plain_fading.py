@@ -11,7 +11,6 @@ from scipy.special import expit, ndtr
 from courses.science.fading.inputs import FadingCase
 
 ALL_OF_IT = 20.0
-TOLERANCE = {"epsabs": 1e-9, "epsrel": 1e-7, "limit": 200}
 
 
 class PlainFading:
@@ -58,7 +57,7 @@ class PlainFading:
                 value *= self._mass(index, a, -inf)
             return value
 
-        return quad(above, -7, 7, **TOLERANCE)[0] / quad(whole, -7, 7, **TOLERANCE)[0]
+        return quad(above, -7, 7)[0] / quad(whole, -7, 7)[0]
 
     def _mass(self, index, a, cut):
         """Integral over the part's own deviation v of normal(v) x likelihood, where log k > cut."""
@@ -70,9 +69,7 @@ class PlainFading:
         low = max(-7.5, start)
         if low >= 7.5:
             return 0.0
-        return quad(
-            lambda v: normal(v) * self._likelihood(index, exp(log_rate(v))), low, 7.5, **TOLERANCE
-        )[0]
+        return quad(lambda v: normal(v) * self._likelihood(index, exp(log_rate(v))), low, 7.5)[0]
 
     def _likelihood(self, index, rate):
         key = self.case.parts[index].key

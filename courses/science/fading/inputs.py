@@ -27,6 +27,11 @@ class Goal:
         """The clearance to reach, as a fraction."""
         return CLEAR_FROM if self.target is None else self.target
 
+    @property
+    def clears(self) -> bool:
+        """Whether the goal is to clear the tattoo."""
+        return self.kind is CourseGoal.CLEAR
+
 
 @dataclass(frozen=True, slots=True)
 class Part:

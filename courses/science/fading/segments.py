@@ -1,9 +1,11 @@
 """From a case to the numbers of the model: stretches of a part between darkenings."""
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
+from itertools import accumulate
 from math import log, log1p, sqrt
 
 import numpy as np
@@ -138,6 +140,8 @@ def _rows(
     is read as "no more than this band": a falling grade is refused, so a person who sees less
     than last time repeats the last grade.
     """
+    days = [day for day, _ in effects]
+    so_far = [0.0, *accumulate(effect for _, effect in effects)]
     rows = []
     previous: Grade | None = None
     for grade in grades:
@@ -147,7 +151,7 @@ def _rows(
             same = previous is not None and (previous.low, previous.high) == (grade.low, grade.high)
             rows.append(
                 GradeRow(
-                    exposure=sum(effect for day, effect in effects if day < grade.graded_on),
+                    exposure=so_far[bisect_left(days, grade.graded_on)],
                     low_logit=-NO_EDGE if same else _logit(grade.low),
                     high_logit=_logit(grade.high),
                 )
