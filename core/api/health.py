@@ -5,7 +5,6 @@ from typing import Any
 
 from django.db import DatabaseError, InterfaceError, connection
 from django.db.migrations.executor import MigrationExecutor
-from django.urls import path
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers, status
 from rest_framework.request import Request
@@ -83,9 +82,3 @@ def migrated() -> bool:
 def _all_applied() -> bool:
     executor = MigrationExecutor(connection)
     return not executor.migration_plan(executor.loader.graph.leaf_nodes())
-
-
-urlpatterns = [
-    path("health", Live.as_view(), name="health"),
-    path("health/ready", Ready.as_view(), name="health-ready"),
-]

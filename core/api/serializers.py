@@ -44,10 +44,11 @@ class RowSerializer(serializers.ModelSerializer[Any]):
 class RangeSerializer(RowSerializer):
     """A row whose range column is shown and taken as `start` (included) and `end` (excluded).
 
-    Subclass one of the three kinds below and list `start` and `end` in `Meta.fields`. A missing
-    or null `end` leaves the range open; the table says whether it may be.
+    Subclass one of the three kinds below and list its two fields in `Meta.fields`. A missing or
+    null end leaves the range open; the table says whether it may be.
     """
 
+    end_name: ClassVar[str] = "end"
     range_field: ClassVar[str]
     range_type: ClassVar[type[DateTimeTZRange | DateRange]]
 
@@ -60,7 +61,7 @@ class RangeSerializer(RowSerializer):
         start = given.get("lower", stored and stored.lower)
         end = given.get("upper", stored and stored.upper)
         if end is not None and end <= start:
-            raise serializers.ValidationError({"end": END_FIRST}, code="order")
+            raise serializers.ValidationError({self.end_name: END_FIRST}, code="order")
         attrs[self.range_field] = self.range_type(start, end, "[)")
         return attrs
 
@@ -92,11 +93,12 @@ class ValidInstantsSerializer(RangeSerializer):
 class ValidDatesSerializer(RangeSerializer):
     """A row that is valid from local date to local date: its column is `valid_during`."""
 
+    end_name = "valid_until"
     range_field = "valid_during"
     range_type = DateRange
 
-    start = serializers.DateField(source="valid_during.lower")
-    end = serializers.DateField(
+    valid_from = serializers.DateField(source="valid_during.lower")
+    valid_until = serializers.DateField(
         source="valid_during.upper", required=False, allow_null=True, help_text="Excluded."
     )
 
