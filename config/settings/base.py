@@ -112,7 +112,9 @@ REST_KNOX = {
 
 # --- API.
 REST_FRAMEWORK: dict[str, Any] = {
-    "DEFAULT_AUTHENTICATION_CLASSES": ["knox.auth.TokenAuthentication"],
+    "DEFAULT_AUTHENTICATION_CLASSES": [
+        "clinics.api.authentication.StaffTokenAuthentication",
+    ],
     "DEFAULT_PERMISSION_CLASSES": ["core.api.permissions.PolicyPermission"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
