@@ -1,0 +1,1 @@
+"""The courses over HTTP: patients, courses, sessions, slots, appointments, recalls, capacity."""

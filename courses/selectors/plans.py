@@ -1,5 +1,6 @@
 """What the next session of a course needs: ink, wavelengths, length, and from when."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -8,6 +9,7 @@ from django.db.models import OuterRef, Q
 from django.db.models.functions import JSONObject
 
 from clinics.access import Actor
+from clinics.models import Chain
 from courses.errors import CourseUnknown, NothingToTreat
 from courses.models import Course, Session, TattooPart
 from courses.science.treatment import Beam, TreatmentLength, TreatmentPlan, treatment_length
@@ -40,14 +42,15 @@ class Technique:
 
 @dataclass(frozen=True, slots=True)
 class VisitPlan:
-    """The next visit of a course, before a slot is chosen."""
+    """The next visit of a course, or of nobody in particular, before a slot is chosen."""
 
-    course: Course
     parts: tuple[InkPart, ...]
     area_cm2: float
     requirements: tuple[Requirement, ...]
     earliest: Earliest
+    patient_resource_id: int | None
     familiar_operator_ids: frozenset[int]
+    search_policy: Mapping[str, Any]
 
     @property
     def needs(self) -> tuple[InkNeed, ...]:
@@ -113,6 +116,32 @@ def diary_timeline(length: TreatmentLength) -> Timeline:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Described:
+    """A visit of nobody in particular: skin type, area and the shares of its colours."""
+
+    skin_type: SkinType
+    area_cm2: float
+    shares: tuple[tuple[InkColour, float], ...]
+
+
+def described_plan(described: Described, *, actor: Actor) -> VisitPlan:
+    """The plan of a visit that is only described. One query. Raises NothingToTreat."""
+    parts = tuple(InkPart(colour=colour, share=share) for colour, share in described.shares)
+    policy = Chain.objects.visible_to(actor).values_list("search_policy", flat=True).get()
+    return _treatable(
+        VisitPlan(
+            parts=parts,
+            area_cm2=described.area_cm2,
+            requirements=required_wavelengths(parts, described.skin_type),
+            earliest=earliest_of(()),
+            patient_resource_id=None,
+            familiar_operator_ids=frozenset(),
+            search_policy=policy,
+        )
+    )
+
+
 def visit_plan(course_id: int, *, actor: Actor) -> VisitPlan:
     """The plan of a course's next visit. One query.
 
@@ -154,6 +183,7 @@ def visit_plan(course_id: int, *, actor: Actor) -> VisitPlan:
 
 def _plan(course: Any) -> VisitPlan:
     left = [row for row in course.part_rows if row["cleared"] is None]
+    patient = course.patient
     if not left:
         raise NothingToTreat("Every part of the tattoo is marked as cleared.", course=course.pk)
     area = sum(row["share"] * row["area"] for row in left)
@@ -165,18 +195,23 @@ def _plan(course: Any) -> VisitPlan:
         )
         for row in left
     )
-    plan = VisitPlan(
-        course=course,
-        parts=parts,
-        area_cm2=area,
-        requirements=required_wavelengths(parts, SkinType(course.patient.skin_type)),
-        earliest=earliest_of(course.window_rows),
-        familiar_operator_ids=frozenset(course.operator_ids),
+    return _treatable(
+        VisitPlan(
+            parts=parts,
+            area_cm2=area,
+            requirements=required_wavelengths(parts, SkinType(patient.skin_type)),
+            earliest=earliest_of(course.window_rows),
+            patient_resource_id=patient.resource_id,
+            familiar_operator_ids=frozenset(course.operator_ids),
+            search_policy=course.chain.search_policy,
+        )
     )
+
+
+def _treatable(plan: VisitPlan) -> VisitPlan:
     if not plan.needs:
         raise NothingToTreat(
             "No wavelength is known to act on the ink that is left; a clinician decides.",
-            course=course.pk,
-            colours=sorted({part.colour.value for part in parts}),
+            colours=sorted({part.colour.value for part in plan.parts}),
         )
     return plan

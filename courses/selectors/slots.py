@@ -13,7 +13,14 @@ from courses.errors import SlotTaken, UnalignedStart, input_refused
 from courses.models import Course
 from courses.selectors.candidates import diary_for
 from courses.selectors.healing import Earliest, earliest_for_course
-from courses.selectors.plans import Technique, VisitPlan, diary_timeline, visit_plan
+from courses.selectors.plans import (
+    Described,
+    Technique,
+    VisitPlan,
+    described_plan,
+    diary_timeline,
+    visit_plan,
+)
 from courses.selectors.visits import Visit
 from courses.slots import (
     ClinicCandidates,
@@ -76,14 +83,16 @@ class Found:
     earliest: Earliest
 
 
-def slots_for_course(*, course_id: int, order: SearchOrder, actor: Actor, now: datetime) -> Found:
-    """Ranked slots for the next visit of a course, or what bound.
+def slots_for(target: int | Described, *, order: SearchOrder, actor: Actor, now: datetime) -> Found:
+    """Ranked slots for the next visit of a course (its key) or a described one, or what bound.
 
-    Five queries; six without clinics named.
-
-    Raises CourseUnknown, NothingToTreat, SearchRefused.
+    Five queries; six without clinics named. Raises CourseUnknown, NothingToTreat, InputRefused.
     """
-    plan = visit_plan(course_id, actor=actor)
+    if isinstance(target, Described):
+        with input_refused():
+            plan = described_plan(target, actor=actor)
+    else:
+        plan = visit_plan(target, actor=actor)
     return slots_for_plan(plan, order=order, actor=actor, now=now)
 
 
@@ -93,49 +102,31 @@ def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: Actor, now: da
     needs = _explicit_needs(order.wavelengths_nm) or plan.needs
     if not plan.earliest.open_to_treatment:
         return Found(SlotAnswer((), (_held(plan.earliest),)), timeline, needs, plan.earliest)
+    grid = Grid.covering(order.span)
+    diary = diary_for(
+        preferences=order.clinics or _all_clinics(actor),
+        patient_resource_id=plan.patient_resource_id,
+        grid=grid,
+        now=now,
+        actor=actor,
+    )
     request = SlotRequest(
         timeline=timeline,
         needs=needs,
         earliest_at=max(now, order.span.start),
         window_closes_on=plan.earliest.on,
         advised_on=plan.earliest.advised_on,
+        patient_busy=diary.patient_busy,
         wishes=order.wishes,
         operator_ids=order.operator_ids,
         familiar_operator_ids=plan.familiar_operator_ids,
         limit=order.limit,
     )
-    answer = _search(
-        request,
-        order=order,
-        patient_resource_id=plan.course.patient.resource_id,
-        policy=search_policy(plan.course.chain.search_policy),
-        actor=actor,
-        now=now,
-    )
+    with input_refused(ORDER_POINTERS):
+        answer = search_slots(
+            request, grid=grid, clinics=diary.clinics, policy=search_policy(plan.search_policy)
+        )
     return Found(answer, timeline, needs, plan.earliest)
-
-
-def slots_for_description(
-    *,
-    needs: tuple[InkNeed, ...],
-    timeline: Timeline,
-    order: SearchOrder,
-    policy: SearchPolicy,
-    actor: Actor,
-    now: datetime,
-) -> SlotAnswer:
-    """Ranked slots for a visit described in plain values, nobody's course. Four queries."""
-    request = SlotRequest(
-        timeline=timeline,
-        needs=needs,
-        earliest_at=max(now, order.span.start),
-        wishes=order.wishes,
-        operator_ids=order.operator_ids,
-        limit=order.limit,
-    )
-    return _search(
-        request, order=order, patient_resource_id=None, policy=policy, actor=actor, now=now
-    )
 
 
 def search_policy(stored: Mapping[str, Any]) -> SearchPolicy:
@@ -233,32 +224,6 @@ def _explicit_needs(wavelengths_nm: Sequence[int]) -> tuple[InkNeed, ...]:
         InkNeed(key=str(nm), wavelengths_nm=(nm,), share=1 / len(wavelengths_nm))
         for nm in wavelengths_nm
     )
-
-
-def _search(
-    request: SlotRequest,
-    *,
-    order: SearchOrder,
-    patient_resource_id: int | None,
-    policy: SearchPolicy,
-    actor: Actor,
-    now: datetime,
-) -> SlotAnswer:
-    grid = Grid.covering(order.span)
-    diary = diary_for(
-        preferences=order.clinics or _all_clinics(actor),
-        patient_resource_id=patient_resource_id,
-        grid=grid,
-        now=now,
-        actor=actor,
-    )
-    with input_refused(ORDER_POINTERS):
-        return search_slots(
-            replace(request, patient_busy=diary.patient_busy),
-            grid=grid,
-            clinics=diary.clinics,
-            policy=policy,
-        )
 
 
 def _all_clinics(actor: Actor) -> dict[int, float]:

@@ -10,8 +10,9 @@ from django.db.models import Q
 from clinics.access import Actor
 from clinics.models import Resource
 from clinics.vocabulary import ResourceKind
-from courses.errors import PlaceUnknown
+from courses.errors import PlaceUnknown, input_refused
 from courses.models import Appointment
+from courses.selectors.plans import Technique, diary_timeline, visit_plan
 from courses.slots import Segment, Timeline
 from courses.vocabulary import TreatmentRole
 
@@ -103,6 +104,16 @@ def timeline_from_json(rows: list[dict[str, Any]]) -> Timeline:
             for row in rows
         )
     )
+
+
+def planned_timeline(course_id: int, *, technique: Technique, actor: Actor) -> Timeline:
+    """The computed timeline of a course's next visit. One query.
+
+    Raises CourseUnknown, NothingToTreat, InputRefused.
+    """
+    plan = visit_plan(course_id, actor=actor)
+    with input_refused():
+        return diary_timeline(plan.length(technique))
 
 
 def visit_resources(place: Place, *, patient_id: int, actor: Actor) -> VisitResources:

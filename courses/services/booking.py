@@ -177,12 +177,20 @@ def appointment_arrive(
 ) -> Appointment:
     """Record that the patient is here. Raises StatusStepRefused."""
     del now
-    appointment = _locked(
-        appointment_id, actor=actor, version=expected_version, action="appointment.arrive"
+    return _proceed(
+        appointment_id, AppointmentStatus.ARRIVED, actor=actor, version=expected_version
     )
-    _step_to(appointment, AppointmentStatus.ARRIVED)
-    appointment.save()
-    return appointment
+
+
+@command
+def appointment_check_in(
+    *, appointment_id: int, actor: Actor, now: datetime, expected_version: int | None = None
+) -> Appointment:
+    """Record that an arrived patient can be treated. Raises StatusStepRefused."""
+    del now
+    return _proceed(
+        appointment_id, AppointmentStatus.CHECKED_IN, actor=actor, version=expected_version
+    )
 
 
 @command
@@ -243,6 +251,16 @@ def _end(
     appointment.status_reason = reason
     appointment.save()
     release(source=_source(appointment))
+    return appointment
+
+
+@step
+def _proceed(
+    appointment_id: int, status: AppointmentStatus, *, actor: Actor, version: int | None
+) -> Appointment:
+    appointment = _locked(appointment_id, actor=actor, version=version, action="appointment.arrive")
+    _step_to(appointment, status)
+    appointment.save()
     return appointment
 
 

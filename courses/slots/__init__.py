@@ -1,6 +1,6 @@
 """Slot search over compact occupancy: typed candidates in, ranked slots or reasons out."""
 
-from courses.slots.answer import Reason, ScoreName, ScorePart, Served, Slot, SlotAnswer
+from courses.slots.answer import SLOT_BASIS, Reason, ScoreName, ScorePart, Served, Slot, SlotAnswer
 from courses.slots.as_json import reason_json, slot_json
 from courses.slots.candidates import (
     ClinicCandidates,
@@ -30,6 +30,7 @@ __all__ = [
     "CELLS_PER_DAY",
     "DEFAULT_POLICY",
     "GRAIN_MINUTES",
+    "SLOT_BASIS",
     "BadRequest",
     "BadTimeline",
     "ClinicCandidates",

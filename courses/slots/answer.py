@@ -5,8 +5,16 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-RULE_ID = "slot-search"
-RULE_VERSION = 1
+from courses.science.basis import Basis, Kind
+
+SLOT_BASIS = (
+    Basis(
+        id="slot-search",
+        version="1",
+        source="conditions all at once on a 5-minute grid; weights are the chain's policy",
+        kind=Kind.PROPOSAL,
+    ),
+)
 
 
 class ScoreName(StrEnum):

@@ -1,0 +1,253 @@
+"""Slot search: ranked slots for a course or a plain description, or what bound."""
+
+from datetime import time
+from typing import Any
+
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from clinics.models import Clinic, StaffMember
+from core.api.fields import VisibleRelatedField
+from core.api.serializers import BasisOut, SpanIn, span_of
+from core.api.views import FallowView
+from courses.models import Course
+from courses.science.basis import CAUTION
+from courses.selectors.plans import Described, Technique
+from courses.selectors.slots import Found, SearchOrder, slots_for
+from courses.selectors.visits import timeline_json
+from courses.slots import SLOT_BASIS, TimeWish, reason_json, slot_json
+from courses.vocabulary import InkColour, SkinType, TreatmentRole
+
+
+class ClinicWishIn(serializers.Serializer[Any]):
+    """A clinic the patient accepts."""
+
+    clinic = VisibleRelatedField(queryset=Clinic.objects.all())
+    preference = serializers.FloatField(min_value=0, max_value=1, default=1.0)
+
+
+class TimeWishIn(serializers.Serializer[Any]):
+    """Weekdays and local times at which the patient can come."""
+
+    weekdays = serializers.ListField(
+        child=serializers.IntegerField(min_value=1, max_value=7),
+        min_length=1,
+        max_length=7,
+        default=list(range(1, 8)),
+        help_text="ISO 8601: 1 is Monday",
+    )
+    since = serializers.TimeField(default=time(0))
+    until = serializers.TimeField(default=time(0), help_text="00:00 is the end of the day")
+
+
+class TechniqueIn(serializers.Serializer[Any]):
+    """How the length of the visit is reckoned: assumptions for the diary, not settings to use."""
+
+    passes = serializers.IntegerField(min_value=1, max_value=10, default=1)
+    spot_mm = serializers.FloatField(min_value=0.5, max_value=20, default=4.0)
+    rate_hz = serializers.FloatField(min_value=0.1, max_value=50, default=5.0)
+    clearing_agent = serializers.BooleanField(default=False)
+
+
+class PartIn(serializers.Serializer[Any]):
+    """A visible colour and its share of the visible area."""
+
+    colour = serializers.ChoiceField(choices=[colour.value for colour in InkColour])
+    share = serializers.FloatField(min_value=0.001, max_value=1)
+
+
+class DescriptionIn(serializers.Serializer[Any]):
+    """A visit of nobody in particular."""
+
+    skin_type = serializers.ChoiceField(choices=[skin.value for skin in SkinType])
+    area_cm2 = serializers.FloatField(min_value=0.1, max_value=20000)
+    parts: serializers.ListSerializer[Any] = serializers.ListSerializer(
+        child=PartIn(), min_length=1, max_length=24
+    )
+
+
+class SlotSearchIn(SpanIn):
+    """What to search for, between `start` and `end`."""
+
+    course = VisibleRelatedField(queryset=Course.objects.all(), required=False)
+    description = DescriptionIn(required=False)
+    clinics: serializers.ListSerializer[Any] = serializers.ListSerializer(
+        child=ClinicWishIn(),
+        required=False,
+        max_length=250,
+        help_text="Without any: every clinic",
+    )
+    wishes: serializers.ListSerializer[Any] = serializers.ListSerializer(
+        child=TimeWishIn(), required=False, max_length=20
+    )
+    operators = serializers.ListField(
+        child=VisibleRelatedField(queryset=StaffMember.objects.all()),
+        required=False,
+        max_length=50,
+        help_text="Only these people",
+    )
+    technique = TechniqueIn(required=False)
+    minutes = serializers.IntegerField(
+        min_value=5,
+        max_value=720,
+        required=False,
+        help_text="A whole visit of this length instead of the computed timeline",
+    )
+    wavelengths_nm = serializers.ListField(
+        child=serializers.IntegerField(min_value=180, max_value=20000),
+        required=False,
+        max_length=8,
+        help_text="All of these must be emitted, instead of what the ink needs",
+    )
+    limit = serializers.IntegerField(min_value=1, max_value=50, default=10)
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        attrs = super().validate(attrs)
+        if ("course" in attrs) == ("description" in attrs):
+            raise serializers.ValidationError(
+                {"course": "Give either a course or a description."}, code="either"
+            )
+        return attrs
+
+
+class ReasonOut(serializers.Serializer[Any]):
+    """Why: a stable code, a sentence and its facts."""
+
+    code = serializers.CharField()
+    detail = serializers.CharField()
+    data = serializers.DictField()  # type: ignore[assignment]
+
+
+class SegmentOut(serializers.Serializer[Any]):
+    """Some minutes of a visit, and what they keep busy."""
+
+    minutes = serializers.IntegerField()
+    label = serializers.CharField()  # type: ignore[assignment]
+    roles = serializers.ListField(
+        child=serializers.ChoiceField(choices=[role.value for role in TreatmentRole])
+    )
+
+
+class ServedOut(serializers.Serializer[Any]):
+    """A need and the wavelength that serves it."""
+
+    need = serializers.CharField()
+    wavelength_nm = serializers.IntegerField()
+
+
+class ScorePartOut(serializers.Serializer[Any]):
+    """One part of a slot's score, 0..1, and the weight that the chain gives it."""
+
+    name = serializers.CharField()
+    value = serializers.FloatField()
+    weight = serializers.FloatField()
+
+
+class SlotOut(serializers.Serializer[Any]):
+    """A slot: when, where, with whom and what, and why it ranks as it does."""
+
+    start = serializers.DateTimeField()
+    end = serializers.DateTimeField()
+    clinic = serializers.IntegerField()
+    room = serializers.IntegerField()
+    operator = serializers.IntegerField()
+    laser = serializers.IntegerField()
+    handpieces = serializers.ListField(child=serializers.IntegerField())
+    wavelengths_nm = serializers.ListField(child=serializers.IntegerField())
+    serves = ServedOut(many=True)
+    left_out = serializers.ListField(child=serializers.CharField())
+    score = serializers.FloatField()
+    score_parts = ScorePartOut(many=True)
+    reasons = ReasonOut(many=True)
+
+
+class NeedOut(serializers.Serializer[Any]):
+    """What one colour needs."""
+
+    need = serializers.CharField()
+    wavelengths_nm = serializers.ListField(child=serializers.IntegerField())
+    share = serializers.FloatField()
+
+
+class SlotSearchOut(serializers.Serializer[Any]):
+    """Ranked slots, or (without any) the conditions that bound."""
+
+    earliest_on = serializers.DateField(allow_null=True)
+    advised_on = serializers.DateField(allow_null=True)
+    minutes = serializers.IntegerField()
+    segments = SegmentOut(many=True)
+    needs = NeedOut(many=True)
+    slots = SlotOut(many=True)
+    bounds = ReasonOut(many=True)
+    basis = BasisOut(many=True)
+    caution = serializers.CharField()
+
+
+class SlotSearchView(FallowView):
+    """Finds slots. Nothing is stored or kept."""
+
+    policy = {"post": "slot.search"}
+    throttle_scope = "slot_search"
+
+    @extend_schema(request=SlotSearchIn, responses=SlotSearchOut, summary="Search for slots")
+    def post(self, request: Request) -> Response:
+        """Slots that respect healing, ink, laser, room, person and the patient's wishes.
+
+        For anyone who books. When there is none, `bounds` says which conditions bound.
+        """
+        body = self.parse(SlotSearchIn)
+        found = slots_for(
+            body["course"].pk if "course" in body else described(body["description"]),
+            order=order_of(body),
+            actor=self.actor,
+            now=self.now(),
+        )
+        return self.show(SlotSearchOut, answer(found))
+
+
+def order_of(body: dict[str, Any]) -> SearchOrder:
+    """The order in a validated body."""
+    return SearchOrder(
+        span=span_of(body),
+        clinics={wish["clinic"].pk: wish["preference"] for wish in body.get("clinics", ())},
+        wishes=tuple(
+            TimeWish(frozenset(wish["weekdays"]), wish["since"], wish["until"])
+            for wish in body.get("wishes", ())
+        ),
+        operator_ids=frozenset(one.pk for one in body["operators"])
+        if body.get("operators")
+        else None,
+        technique=Technique(**body.get("technique", {})),
+        minutes=body.get("minutes"),
+        wavelengths_nm=tuple(body.get("wavelengths_nm", ())),
+        limit=body["limit"],
+    )
+
+
+def described(body: dict[str, Any]) -> Described:
+    """The visit in a validated description."""
+    return Described(
+        skin_type=SkinType(body["skin_type"]),
+        area_cm2=body["area_cm2"],
+        shares=tuple((InkColour(part["colour"]), part["share"]) for part in body["parts"]),
+    )
+
+
+def answer(found: Found) -> dict[str, Any]:
+    """What SlotSearchOut shows."""
+    return {
+        "earliest_on": found.earliest.on,
+        "advised_on": found.earliest.advised_on,
+        "minutes": found.timeline.minutes,
+        "segments": timeline_json(found.timeline),
+        "needs": [
+            {"need": need.key, "wavelengths_nm": need.wavelengths_nm, "share": need.share}
+            for need in found.needs
+        ],
+        "slots": [slot_json(slot) for slot in found.answer.slots],
+        "bounds": [reason_json(reason) for reason in found.answer.bounds],
+        "basis": SLOT_BASIS,
+        "caution": CAUTION,
+    }
