@@ -57,6 +57,8 @@ def _environment(addresses: Addresses, *, port: int) -> dict[str, str]:
         "PORT": str(port),
         "FALLOW_STATE_DIR": str(STATE),
         "PYTHONUNBUFFERED": "1",
+        # In a container the visitor is root, and so is the worker; on their own machine that is so.
+        "PYTHONWARNINGS": "ignore:You're running the worker with superuser privileges",
         "FALLOW_OUTBOX_DIR": str(RUN / "outbox"),
         "FALLOW_BEAT_STATE": str(RUN / "beat-schedule"),
         "FALLOW_CREDENTIALS_FILE": str(CREDENTIALS),

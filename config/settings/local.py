@@ -18,3 +18,6 @@ WHITENOISE_AUTOREFRESH = True
 LOGGING["formatters"]["json"] = {
     "format": "%(levelname)s %(name)s %(request_id)s %(message)s",
 }
+# A tick is news only when it did something, which the service itself says.
+for _name in ("celery.app.trace", "celery.beat", "celery.worker.strategy"):
+    LOGGING["loggers"][_name] = {"level": "WARNING"}
