@@ -115,11 +115,11 @@ def install(name: str) -> None:
         *("--disable-pip-version-check", "--no-input", "--progress-bar", "off"),
         *("--requirement", lock_of(name)),
     ]
-    process = subprocess.Popen(
+    with subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, cwd=PROJECT
-    )
-    said = follow(process, count)
-    if process.wait():
+    ) as process:
+        said = follow(process, count)
+    if process.returncode:
         raise Trouble(
             "The packages could not be installed: %s\n"
             "Mend the connection to the package index (or pip's settings) and call make again."
