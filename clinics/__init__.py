@@ -1,0 +1,1 @@
+"""Chains, clinics, people, opening hours, and what is busy when."""

@@ -59,6 +59,13 @@ class StaffMemberUnknown(NotFound):
     title = "No such member of staff"
 
 
+class ShiftUnknown(NotFound):
+    """No such shift in the caller's chain."""
+
+    code = "shift_unknown"
+    title = "No such shift"
+
+
 class ResourceTaken(Conflict):
     """Something is already busy in that period."""
 

@@ -16,9 +16,10 @@ from clinics.errors import (
     MembershipUnknown,
     ResourceUnknown,
     RoomUnknown,
+    ShiftUnknown,
     StaffMemberUnknown,
 )
-from clinics.models import Absence, Chain, Clinic, Membership, Resource, Room, StaffMember
+from clinics.models import Absence, Chain, Clinic, Membership, Resource, Room, Shift, StaffMember
 from clinics.querysets import HasChain
 from core.db import lock_rows
 from core.errors import NotFound
@@ -62,6 +63,12 @@ def lock_staff_member(*, pk: int, actor: HasChain) -> StaffMember:
         StaffMember.objects.visible_to(actor).filter(pk=pk), StaffMemberUnknown
     )
     return staff
+
+
+def lock_shift(*, pk: int, actor: HasChain) -> Shift:
+    """A shift of the actor's staff. Raises ShiftUnknown."""
+    shift: Shift = _one(Shift.objects.visible_to(actor).filter(pk=pk), ShiftUnknown)
+    return shift
 
 
 def lock_membership(*, pk: int, actor: HasChain) -> Membership:

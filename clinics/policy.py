@@ -18,6 +18,7 @@ INTEGRATOR = Role.INTEGRATOR
 EVERYONE: Final = frozenset(Role)
 
 POLICY: Final[dict[str, frozenset[Role]]] = {
+    "own.use": EVERYONE,
     "organisation.read": EVERYONE,
     "organisation.write": frozenset({MANAGER}),
     "staff.read": EVERYONE,

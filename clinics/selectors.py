@@ -33,6 +33,7 @@ from clinics.models import (
     Shift,
     StaffMember,
 )
+from clinics.querysets import ReservationQuerySet
 from clinics.vocabulary import CredentialKind, HolidayTreatment, ReservationReason, Role
 from core.db import from_range
 from core.spans import Span, intersect, subtract
@@ -163,7 +164,7 @@ def reservations_in_the_way(
     return rows.counting_at(now).order_by("period", "id")
 
 
-def visits_ahead(resource_ids: Collection[int], *, now: datetime) -> QuerySet[Reservation]:
+def visits_ahead(resource_ids: Collection[int], *, now: datetime) -> ReservationQuerySet:
     """Appointments and holds on these resources that are not over at `now`."""
     rows = Reservation.objects.filter(resource_id__in=resource_ids, period__endswith__gt=now)
     return rows.counting_at(now).filter(reason__in=VISITS)
@@ -199,6 +200,17 @@ def chain_managed(chain_id: int, *, now: datetime) -> bool:
         valid_during__contains=now,
         valid_during__upper_inf=True,
     ).exists()
+
+
+def clinics_by_id(ids: Iterable[int | None]) -> dict[int, Clinic]:
+    """These clinics by id; None stands for no clinic. One query."""
+    return Clinic.objects.in_bulk([pk for pk in ids if pk is not None])
+
+
+def staff_member_get(pk: int) -> StaffMember:
+    """A member of staff with chain and sign-in. One query."""
+    staff: StaffMember = StaffMember.objects.select_related("chain", "user").get(pk=pk)
+    return staff
 
 
 def credentials_on(

@@ -1,0 +1,1 @@
+"""The organisation over HTTP: sign-in, chain, clinics, people, hours and the diary."""

@@ -7,7 +7,6 @@ from typing import Any
 from django.contrib.auth import get_user_model
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
-from django.db.backends.postgresql.psycopg_any import DateTimeTZRange
 
 from clinics import locks, selectors
 from clinics.access import Actor
@@ -18,21 +17,21 @@ from clinics.errors import (
     PasswordWrong,
     SignInNameTaken,
 )
-from clinics.models import Clinic, Membership, Resource, StaffMember
+from clinics.models import Membership, Resource, StaffMember
 from clinics.services.changes import changed
 from clinics.services.organisation import refuse_visits_ahead
-from clinics.vocabulary import ResourceKind, Role
+from clinics.vocabulary import ResourceKind
 from core.db import command, constraint_as, step
 
 User = get_user_model()
 
 
 @command
-def staff_member_create(*, name: str, actor: Actor) -> StaffMember:
+def staff_member_create(*, fields: Mapping[str, Any], actor: Actor) -> StaffMember:
     """Add a member of staff, and the resource that bookings lock. Raises NotAllowed."""
     actor.require("staff.write")
     resource = Resource.objects.create(chain_id=actor.chain_id, kind=ResourceKind.STAFF)
-    return StaffMember.objects.create(chain_id=actor.chain_id, resource=resource, name=name)
+    return StaffMember.objects.create(chain_id=actor.chain_id, resource=resource, **fields)
 
 
 @command
@@ -62,39 +61,43 @@ def staff_member_change(
 
 
 @command
-def sign_in_set(*, pk: int, user_name: str, password: str, actor: Actor) -> StaffMember:
+def sign_in_set(
+    *, pk: int, user_name: str, password: str, expected_version: int | None, actor: Actor
+) -> StaffMember:
     """Give a member of staff a user name and a password, or new ones. All their tokens end.
 
     Only a role held for the whole chain may: who sets a password can act as that person. Raises
-    StaffMemberUnknown, NotAllowed, SignInNameTaken, PasswordWeak.
+    StaffMemberUnknown, NotAllowed, Stale, SignInNameTaken, PasswordWeak.
     """
     actor.require_everywhere("membership.write")
     staff = locks.lock_staff_member(pk=pk, actor=actor)
+    staff.check_version(expected_version)
     user = staff.user or User()
     user.username = user_name
-    _set_password(user, password)
+    _set_password(user, password, field="password")
     with constraint_as(auth_user_username_key=SignInNameTaken):
         user.save()
-    staff.user = user
-    staff.save()
-    return staff
+    return changed(staff, {"user": user})
 
 
 @command
-def sign_in_remove(*, pk: int, actor: Actor, now: datetime) -> StaffMember:
-    """Take the sign-in of a member of staff away; tokens end with it.
+def sign_in_remove(
+    *, pk: int, expected_version: int | None, actor: Actor, now: datetime
+) -> StaffMember:
+    """Take the sign-in of a member of staff away; their tokens end with it.
 
-    The same may as in `sign_in_set`. Raises StaffMemberUnknown, NotAllowed, LastManager.
+    Only a role held for the whole chain may. Raises StaffMemberUnknown, NotAllowed, Stale,
+    LastManager.
     """
     actor.require_everywhere("membership.write")
     locks.lock_chain(actor=actor)
     staff = locks.lock_staff_member(pk=pk, actor=actor)
-    managed = selectors.chain_managed(actor.chain_id, now=now)
+    staff.check_version(expected_version)
     user = staff.user
     if user is None:
         return staff
-    staff.user = None
-    staff.save()
+    managed = selectors.chain_managed(actor.chain_id, now=now)
+    staff = changed(staff, {"user": None})
     user.delete()
     _refuse_unmanaged(managed, actor=actor, now=now)
     return staff
@@ -109,28 +112,19 @@ def own_password_change(*, current: str, new: str, actor: Actor) -> None:
     user = User.objects.get(pk=actor.user_id)
     if not user.check_password(current):
         raise PasswordWrong
-    _set_password(user, new)
+    _set_password(user, new, field="new")
     user.save()
 
 
 @command
-def membership_create(
-    *,
-    staff_member: StaffMember,
-    clinic: Clinic | None,
-    role: Role,
-    valid_during: DateTimeTZRange,
-    actor: Actor,
-) -> Membership:
+def membership_create(*, fields: Mapping[str, Any], actor: Actor) -> Membership:
     """Give a member of staff a role, at one clinic or (without a clinic) in the whole chain.
 
     A role for the whole chain is given only by who holds one. Raises NotAllowed,
     MembershipOverlaps.
     """
-    _require(clinic.pk if clinic else None, actor=actor)
-    membership = Membership(
-        staff_member=staff_member, clinic=clinic, role=role, valid_during=valid_during
-    )
+    membership = Membership(**fields)
+    _require(membership.clinic_id, actor=actor)
     with constraint_as(membership_once_at_a_time=MembershipOverlaps):
         membership.save(force_insert=True)
     return membership
@@ -140,7 +134,7 @@ def membership_create(
 def membership_change(
     *,
     pk: int,
-    valid_during: DateTimeTZRange,
+    changes: Mapping[str, Any],
     expected_version: int | None,
     actor: Actor,
     now: datetime,
@@ -155,7 +149,7 @@ def membership_change(
     membership.check_version(expected_version)
     managed = selectors.chain_managed(actor.chain_id, now=now)
     with constraint_as(membership_once_at_a_time=MembershipOverlaps):
-        membership = changed(membership, {"valid_during": valid_during})
+        membership = changed(membership, changes)
     _refuse_unmanaged(managed, actor=actor, now=now)
     return membership
 
@@ -194,12 +188,16 @@ def _refuse_unmanaged(managed_before: bool, *, actor: Actor, now: datetime) -> N
         raise LastManager
 
 
-def _set_password(user: Any, password: str) -> None:
+def _set_password(user: Any, password: str, *, field: str) -> None:
     """Set a password that meets the rules, and end all tokens. Raises PasswordWeak."""
     try:
         validate_password(password, user)
     except ValidationError as fault:
-        raise PasswordWeak(" ".join(fault.messages), field="password") from fault
+        errors = [
+            {"pointer": f"/{field}", "code": error.code, "detail": " ".join(error.messages)}
+            for error in fault.error_list
+        ]
+        raise PasswordWeak(" ".join(fault.messages), errors=errors) from fault
     user.set_password(password)
     if user.pk:
         user.auth_token_set.all().delete()

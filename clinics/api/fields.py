@@ -1,0 +1,43 @@
+"""Fields of the organisation that carry a rule of their own."""
+
+from typing import Any, Final
+
+from rest_framework import serializers
+
+from clinics.hours import UnknownRegion, public_holidays
+
+SHORTEST_NM: Final = 180
+LONGEST_NM: Final = 20_000
+A_YEAR: Final = 2026  # which year does not matter: the question is whether the place is known
+
+
+class WavelengthsField(serializers.ListField):
+    """Wavelengths in nm: each once, in ascending order."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        child = serializers.IntegerField(min_value=SHORTEST_NM, max_value=LONGEST_NM)
+        super().__init__(**{"child": child, "max_length": 30, "required": False, **kwargs})
+
+    def to_internal_value(self, data: Any) -> list[int]:
+        return sorted(set(super().to_internal_value(data)))
+
+
+class WallTimeField(serializers.TimeField):
+    """Wall time of a clinic, to the minute: `HH:MM`."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**{"format": "%H:%M", "input_formats": ["%H:%M", "%H:%M:%S"], **kwargs})
+
+
+def check_region(country: str, subdivision: str) -> None:
+    """Raise a field error unless public holidays are known for the place.
+
+    No country means that no public holidays are kept, and then there is no subdivision.
+    """
+    if not country and subdivision:
+        raise serializers.ValidationError({"subdivision": "Has no country."}, code="unknown")
+    for field, parts in (("country", (country, "")), ("subdivision", (country, subdivision))):
+        try:
+            public_holidays(*parts, A_YEAR)
+        except UnknownRegion as unknown:
+            raise serializers.ValidationError({field: str(unknown)}, code="unknown") from unknown

@@ -1,0 +1,200 @@
+"""What the lists of the organisation can be narrowed by."""
+
+from datetime import datetime
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.utils import timezone
+from django_filters.rest_framework import (
+    BooleanFilter,
+    CharFilter,
+    ChoiceFilter,
+    DateFilter,
+    Filter,
+    FilterSet,
+)
+from rest_framework import serializers
+
+from clinics import selectors
+from clinics.models import Shift
+from clinics.vocabulary import (
+    AbsenceReason,
+    CredentialKind,
+    ReservationReason,
+    ResourceKind,
+    Role,
+)
+from core.api.fields import AwareDateTimeField
+from core.vocabulary import ReservationStatus, choices
+
+
+class IdFilter(Filter):
+    """A key, or another whole number."""
+
+    field_class = forms.IntegerField
+
+
+class InstantFormField(forms.CharField):
+    """RFC 3339 with an offset, as in bodies."""
+
+    def clean(self, value: Any) -> datetime | None:
+        text = super().clean(value)
+        if not text:
+            return None
+        try:
+            instant: datetime = AwareDateTimeField().run_validation(text)
+        except serializers.ValidationError as fault:
+            messages = [str(message) for message in fault.detail]
+            if " " in text:
+                messages.append("In an address, the + of an offset is written %2B.")
+            raise ValidationError(messages) from fault
+        return instant
+
+
+class InstantFilter(Filter):
+    """An instant: RFC 3339 with an offset."""
+
+    field_class = InstantFormField
+
+
+class ValidOnFilter(DateFilter):
+    """Rows that are valid on a local date."""
+
+    def __init__(self) -> None:
+        super().__init__(field_name="valid_during", lookup_expr="contains")
+
+
+class ClinicFilters(FilterSet):
+    """Clinics."""
+
+    active = BooleanFilter()
+
+
+class RoomFilters(FilterSet):
+    """Rooms by clinic and by what they are cleared for."""
+
+    clinic = IdFilter(field_name="clinic_id")
+    active = BooleanFilter()
+    laser_controlled = BooleanFilter()
+    cleared_for_nm = IdFilter(method="cleared", label="A wavelength in nm")
+
+    def cleared(self, rows: QuerySet[Any], _: str, wavelength_nm: int) -> QuerySet[Any]:
+        """Rooms cleared for the wavelength."""
+        return rows.filter(cleared_wavelengths_nm__contains=[wavelength_nm])
+
+
+class StaffFilters(FilterSet):
+    """Staff by what they are fit for on a date."""
+
+    active = BooleanFilter()
+    fit_for = ChoiceFilter(
+        choices=choices(CredentialKind),
+        method="fit",
+        label="Active, with a credential of this kind in date",
+    )
+    on = DateFilter(method="fit", label="The date for `fit_for`; today in UTC without it")
+    wavelength_nm = IdFilter(method="fit", label="A wavelength in nm that `fit_for` must cover")
+
+    def fit(self, rows: QuerySet[Any], name: str, _: Any) -> QuerySet[Any]:
+        """Staff whose credentials cover the three parameters together."""
+        given = self.form.cleaned_data
+        if name != "fit_for":
+            return rows
+        wavelength_nm = given.get("wavelength_nm")
+        fit = selectors.staff_fit_on(
+            given.get("on") or timezone.now().date(),
+            chain_id=self.request.actor.chain_id,  # type: ignore[union-attr]
+            kind=CredentialKind(given["fit_for"]),
+            wavelengths_nm=[wavelength_nm] if wavelength_nm else [],
+        )
+        return rows.filter(pk__in=fit.values("pk"))
+
+
+class CredentialFilters(FilterSet):
+    """Credentials by person, kind and date."""
+
+    staff_member = IdFilter(field_name="staff_member_id")
+    kind = ChoiceFilter(choices=choices(CredentialKind))
+    valid_on = ValidOnFilter()
+    ends_before = DateFilter(
+        field_name="valid_during", lookup_expr="endswith__lt", label="Not valid on that date"
+    )
+
+
+class SpanFilters(FilterSet):
+    """Rows that share an instant with the span from `start` to `end`; either may be left out."""
+
+    start = InstantFilter(field_name="period", lookup_expr="endswith__gt")
+    end = InstantFilter(field_name="period", lookup_expr="startswith__lt")
+
+
+class ShiftFilters(SpanFilters):
+    """Shifts by clinic, person and span."""
+
+    clinic = IdFilter(field_name="clinic_id")
+    staff_member = IdFilter(field_name="staff_member_id")
+
+
+class MembershipFilters(FilterSet):
+    """Memberships by person, clinic, role and instant."""
+
+    staff_member = IdFilter(field_name="staff_member_id")
+    clinic = IdFilter(field_name="clinic_id")
+    role = ChoiceFilter(choices=choices(Role))
+    valid_at = InstantFilter(field_name="valid_during", lookup_expr="contains")
+
+
+class OpeningRuleFilters(FilterSet):
+    """Opening rules by clinic, weekday and date."""
+
+    clinic = IdFilter(field_name="clinic_id")
+    weekday = IdFilter()
+    valid_on = ValidOnFilter()
+
+
+class ClosureFilters(SpanFilters):
+    """Closures by clinic and span."""
+
+    clinic = IdFilter(field_name="clinic_id")
+
+
+class HolidayOverrideFilters(FilterSet):
+    """Decisions about single dates, by clinic; dates from `since` up to, not including, `until`."""
+
+    clinic = IdFilter(field_name="clinic_id")
+    since = DateFilter(field_name="date", lookup_expr="gte")
+    until = DateFilter(field_name="date", lookup_expr="lt")
+
+
+class ReservationFilters(SpanFilters):
+    """Reservations by place, resource, kind, span and source."""
+
+    clinic = IdFilter(
+        method="at_clinic",
+        label="Of what stands at this clinic, and of staff while on shift there",
+    )
+    resource = IdFilter(field_name="resource_id")
+    kind = ChoiceFilter(field_name="resource__kind", choices=choices(ResourceKind))
+    reason = ChoiceFilter(choices=choices(ReservationReason))
+    status = ChoiceFilter(choices=choices(ReservationStatus))
+    source = CharFilter()
+
+    def at_clinic(self, rows: QuerySet[Any], _: str, clinic_id: int) -> QuerySet[Any]:
+        """Staff have no place of their own: they are where their shift is."""
+        on_shift = Shift.objects.filter(
+            clinic_id=clinic_id,
+            staff_member__resource_id=OuterRef("resource_id"),
+            period__overlap=OuterRef("period"),
+        )
+        return rows.filter(Q(resource__clinic_id=clinic_id) | Exists(on_shift))
+
+
+class AbsenceFilters(SpanFilters):
+    """Absences by place, resource, reason and span."""
+
+    clinic = IdFilter(field_name="resource__clinic_id", label="Of rooms and devices there")
+    resource = IdFilter(field_name="resource_id")
+    kind = ChoiceFilter(field_name="resource__kind", choices=choices(ResourceKind))
+    reason = ChoiceFilter(choices=choices(AbsenceReason))
