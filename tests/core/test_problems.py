@@ -1,0 +1,202 @@
+"""Whatever goes wrong is a problem document that a program and a person can use."""
+
+import psycopg
+import pytest
+from django.core.exceptions import PermissionDenied, SuspiciousOperation, ValidationError
+from django.db import DataError, IntegrityError, InterfaceError, OperationalError
+from django.http import Http404
+from rest_framework.exceptions import ErrorDetail
+
+from core.api.pointers import field_errors
+from core.api.translation import describe
+from core.errors import (
+    Busy,
+    Conflict,
+    DomainError,
+    Forbidden,
+    Malformed,
+    NotFound,
+    PreconditionRequired,
+    Refused,
+    Stale,
+)
+from tests.core.benches import Broken
+from tests.core.conftest import caller
+
+pytestmark = pytest.mark.urls("tests.core.benches")
+
+
+def problem(response, status: int, code: str) -> dict:
+    assert response.status_code == status, response.content
+    assert response.headers["Content-Type"] == "application/problem+json"
+    body = response.json()
+    assert {"type", "title", "status", "detail", "instance", "code", "request_id"} <= set(body)
+    assert (body["status"], body["code"], body["type"]) == (status, code, f"/problems/{code}")
+    assert body["request_id"] == response.headers["X-Request-ID"]
+    return body
+
+
+def caused(kind: type[Exception], cause: psycopg.Error | None = None) -> Exception:
+    error = kind("secret internals")
+    error.__cause__ = cause
+    return error
+
+
+@pytest.mark.parametrize(
+    ("error", "status", "code"),
+    [
+        (Malformed(), 400, "malformed"),
+        (Forbidden(), 403, "forbidden"),
+        (NotFound(), 404, "not_found"),
+        (Conflict(), 409, "conflict"),
+        (Stale(), 412, "stale"),
+        (Refused(), 422, "refused"),
+        (PreconditionRequired(), 428, "precondition_required"),
+        (Busy(), 503, "busy"),
+        (Http404("secret internals"), 404, "not_found"),
+        (PermissionDenied("secret internals"), 403, "forbidden"),
+        (SuspiciousOperation("secret internals"), 400, "malformed"),
+        (ValidationError({"name": ["bad"]}), 400, "invalid"),
+        (caused(OperationalError, psycopg.errors.LockNotAvailable()), 503, "busy"),
+        (caused(OperationalError, psycopg.errors.DeadlockDetected()), 503, "busy"),
+        (caused(OperationalError, psycopg.errors.SerializationFailure()), 503, "busy"),
+        (caused(OperationalError, psycopg.errors.QueryCanceled()), 503, "busy"),
+        (caused(OperationalError, psycopg.OperationalError()), 503, "database_unavailable"),
+        (caused(OperationalError, psycopg.errors.AdminShutdown()), 503, "database_unavailable"),
+        (
+            caused(OperationalError, psycopg.errors.TooManyConnections()),
+            503,
+            "database_unavailable",
+        ),
+        (caused(InterfaceError, psycopg.InterfaceError()), 503, "database_unavailable"),
+        (caused(IntegrityError, psycopg.errors.ExclusionViolation()), 409, "overlap"),
+        (caused(IntegrityError, psycopg.errors.UniqueViolation()), 409, "already_exists"),
+        (caused(IntegrityError, psycopg.errors.ForeignKeyViolation()), 409, "conflict"),
+        (caused(IntegrityError, psycopg.errors.CheckViolation()), 422, "constraint_refused"),
+        (caused(DataError, psycopg.errors.NumericValueOutOfRange()), 400, "out_of_range"),
+    ],
+)
+def test_each_error_has_its_status_and_code(client, monkeypatch, error, status, code):
+    monkeypatch.setattr(Broken, "error", error)
+    response = client.get("/broken")
+    body = problem(response, status, code)
+    assert body["instance"] == "/broken"
+    assert "secret" not in response.content.decode()
+    assert ("Retry-After" in response.headers) == (status == 503)
+
+
+def test_an_unforeseen_error_is_a_500_without_internals(client, monkeypatch):
+    monkeypatch.setattr(Broken, "error", RuntimeError("secret internals"))
+    body = problem(client.get("/broken"), 500, "internal_error")
+    assert "secret" not in str(body)
+
+
+def test_an_unforeseen_database_error_is_a_500():
+    assert describe(caused(OperationalError, psycopg.errors.DiskFull())) is None
+
+
+def test_data_of_an_error_stands_beside_the_members_and_never_over_them(client, monkeypatch):
+    error = Conflict("Taken.", alternatives=[{"start": "x"}], status=200, code="mine")
+    monkeypatch.setattr(Broken, "error", error)
+    body = problem(client.get("/broken"), 409, "conflict")
+    assert body["alternatives"] == [{"start": "x"}]
+    assert body["detail"] == "Taken."
+
+
+def test_a_domain_error_outside_of_all_meanings_is_a_mistake_of_ours():
+    with pytest.raises(TypeError):
+        describe(DomainError())
+
+
+class TestOutsideOfTheViews:
+    def test_unknown_address(self, client):
+        assert problem(client.get("/nowhere"), 404, "not_found")["instance"] == "/nowhere"
+
+    def test_method_not_allowed(self, client):
+        response = client.put("/api/benches", {}, format="json")
+        problem(response, 405, "method_not_allowed")
+        assert "POST" in response.headers["Allow"]
+
+    def test_without_a_credential(self):
+        response = caller().__class__().get("/api/benches")
+        problem(response, 401, "not_authenticated")
+        assert response.headers["WWW-Authenticate"] == "Test"
+
+    def test_without_the_role(self):
+        problem(caller(may="bench.read").delete("/api/benches/1"), 403, "forbidden")
+
+    def test_a_view_without_a_policy_is_a_mistake_of_ours(self, client):
+        problem(client.get("/undeclared"), 500, "internal_error")
+
+    def test_unacceptable(self, client):
+        problem(client.get("/broken", headers={"Accept": "text/html"}), 406, "not_acceptable")
+
+
+class TestBodies:
+    def post(self, client, raw: bytes | str, content_type: str = "application/json"):
+        return client.post("/api/benches/plan", raw, content_type=content_type)
+
+    @pytest.mark.parametrize(
+        "raw",
+        [
+            b"{",
+            b'{"start": NaN}',
+            b'{"start": Infinity}',
+            b"\xff\xfe",
+            b'{"start": "\\ud800"}',
+            b"[" * 200_000,
+            b'{"start": ' + b"9" * 5_000 + b"}",
+        ],
+    )
+    def test_broken_json(self, client, raw):
+        problem(self.post(client, raw), 400, "malformed")
+
+    @pytest.mark.parametrize("raw", [b"[]", b"3", b'"text"', b"null", b""])
+    def test_json_of_another_shape(self, client, raw):
+        problem(self.post(client, raw), 400, "invalid")
+
+    def test_whole_characters_beyond_the_basic_plane_pass_the_parser(self, client):
+        body = problem(self.post(client, b'{"start": "\\ud83d\\ude00"}'), 400, "invalid")
+        assert "/start" in {error["pointer"] for error in body["errors"]}
+
+    def test_another_media_type(self, client):
+        problem(self.post(client, "a=1", "text/plain"), 415, "unsupported_media_type")
+
+    def test_too_large(self, client, settings):
+        settings.DATA_UPLOAD_MAX_MEMORY_SIZE = 100
+        problem(self.post(client, b"[" + b" " * 100 + b"]"), 413, "body_too_large")
+
+    def test_wrong_fields_are_pointed_at(self, client):
+        response = client.post(
+            "/api/benches/plan",
+            {"start": "2027-03-01T09:00:00", "end": "x", "lines": [{"length_mm": 1}, {}]},
+            format="json",
+        )
+        errors = problem(response, 400, "invalid")["errors"]
+        assert {(error["pointer"], error["code"]) for error in errors} == {
+            ("/start", "naive"),
+            ("/end", "invalid"),
+            ("/lines/1/length_mm", "required"),
+        }
+
+
+def test_pointers_are_escaped_and_whole_objects_point_at_themselves():
+    wrong = ErrorDetail("no", code="bad")
+    detail = {
+        "a/b~c": [wrong],
+        "non_field_errors": [wrong],
+        "rows": {3: [wrong]},
+        "list": [[wrong]],
+    }
+    assert [error["pointer"] for error in field_errors(detail)] == [
+        "/a~1b~0c",
+        "",
+        "/rows/3",
+        "/list/0",
+    ]
+
+
+def test_a_type_leads_to_what_it_means(client):
+    told = client.get("/problems/bench_too_old").json()
+    assert (told["status"], told["title"]) == (422, "This bench is too old")
+    problem(client.get("/problems/never_heard"), 404, "not_found")
