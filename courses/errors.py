@@ -250,13 +250,6 @@ class SessionRefused(Refused):
     title = "The session cannot be recorded like this"
 
 
-class LaterSessions(Conflict):
-    """Later sessions treated the same skin and count on this one."""
-
-    code = "later_sessions"
-    title = "Later sessions treated the same skin"
-
-
 class AlreadyRecorded(Conflict):
     """The appointment has a session already."""
 

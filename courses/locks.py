@@ -1,6 +1,6 @@
 """Row locks of courses, always taken in one order.
 
-Patient, tattoo, course, appointment, session, observation, healing window, then the laser and,
+Patient, course, tattoo, appointment, session, observation, healing window, then the laser and,
 last of all, resources.
 """
 

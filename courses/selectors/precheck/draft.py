@@ -48,10 +48,7 @@ class SessionDraft:
 
         Raises FieldsMalformed for what neither names.
         """
-        if appointment is not None:
-            named = self._filled(appointment)
-        else:
-            named = self
+        named = self._filled(appointment) if appointment is not None else self
         missing = [
             name
             for name in ("clinic", "room", "laser", "operator")

@@ -25,7 +25,9 @@ class CheckRule:
     @property
     def basis(self) -> Basis:
         """The check as the basis of an answer."""
-        return Basis(id=f"session.{self.id}", version=self.version, source=self.source, kind=self.kind)
+        return Basis(
+            id=f"session.{self.id}", version=self.version, source=self.source, kind=self.kind
+        )
 
 
 def _rules(kind: Kind, source: str, said: Mapping[str, str]) -> Iterable[CheckRule]:

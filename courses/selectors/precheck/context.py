@@ -1,0 +1,200 @@
+"""Everything the checks look at, read in a fixed number of queries."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, TypeVar
+
+from django.contrib.postgres.expressions import ArraySubquery
+from django.db import models
+from django.db.models import OuterRef, QuerySet
+
+from clinics.access import Actor
+from clinics.hours import local_date, zone_named
+from clinics.models import Clinic, Credential, Room, StaffMember
+from clinics.vocabulary import CredentialKind
+from courses.errors import AppointmentUnknown, CourseUnknown, FieldsMalformed
+from courses.models import Appointment, Course, TattooPart
+from courses.selectors.precheck.draft import SessionDraft
+from courses.selectors.precheck.windows import WindowStanding, windows_standing
+from courses.slots import OperatorCredential
+from devices.models import EmissionLine, Fitting, Handpiece, Laser, LaserAuthorisation, LockOut
+
+M = TypeVar("M", bound=models.Model)
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """A draft with all the rows it names, and what stands about them at its time.
+
+    `draft` is complete: what it did not name is the appointment's. `lines`, `handpieces` and
+    `parts` are by id.
+    """
+
+    draft: SessionDraft
+    course: Course
+    appointment: Appointment | None
+    clinic: Clinic
+    room: Room
+    laser: Laser
+    operator: StaffMember
+    lines: Mapping[int, EmissionLine]
+    handpieces: Mapping[int, Handpiece]
+    handpiece_lines: Mapping[int, frozenset[int]]
+    parts: Mapping[int, TattooPart]
+    fittings: tuple[Fitting, ...]
+    lock_outs: tuple[LockOut, ...]
+    credentials: tuple[OperatorCredential, ...]
+    windows: WindowStanding
+    treated_on: date
+
+
+def context_of(draft: SessionDraft, *, actor: Actor) -> Context:
+    """Read what the checks need. Raises CourseUnknown, AppointmentUnknown, FieldsMalformed."""
+    course = _course(draft.course_id, actor=actor)
+    appointment = _appointment(draft.appointment_id, actor=actor)
+    draft = draft.completed_from(appointment)
+    clinic = _one(Clinic.objects.visible_to(actor), draft.clinic_id, pointer="/clinic")
+    room = _one(Room.objects.visible_to(actor), draft.room_id, pointer="/room")
+    laser = _one(Laser.objects.visible_to(actor), draft.laser_id, pointer="/laser")
+    operator = _one(StaffMember.objects.visible_to(actor), draft.operator_id, pointer="/operator")
+    parts = {
+        part.pk: part
+        for part in TattooPart.objects.filter(tattoo__courses=course).select_related("tattoo")
+    }
+    lines = _lines(draft, actor=actor)
+    handpieces = _handpieces(draft, actor=actor)
+    _refuse_foreign_parts(draft, known=parts)
+    treated = {parts[pk].tattoo_id for one in draft.passes for pk in one.part_ids}
+    return Context(
+        draft=draft,
+        course=course,
+        appointment=appointment,
+        clinic=clinic,
+        room=room,
+        laser=laser,
+        operator=operator,
+        lines=lines,
+        handpieces=handpieces,
+        handpiece_lines={
+            pk: frozenset(line.pk for line in handpiece.lines.all())
+            for pk, handpiece in handpieces.items()
+        },
+        parts=parts,
+        fittings=tuple(_fittings(draft, laser=laser)),
+        lock_outs=tuple(_lock_outs(draft, laser=laser)),
+        credentials=tuple(_credentials(operator)),
+        windows=windows_standing(
+            course,
+            tattoo_ids=treated or {part.tattoo_id for part in parts.values()},
+            at=draft.started_at,
+        ),
+        treated_on=local_date(draft.started_at, zone_named(clinic.time_zone)),
+    )
+
+
+def _course(pk: int, *, actor: Actor) -> Course:
+    rows = Course.objects.visible_to(actor).select_related("patient", "chain", "clinic")
+    course = rows.filter(pk=pk).first()
+    if course is None:
+        raise CourseUnknown(course=pk)
+    return course
+
+
+def _appointment(pk: int | None, *, actor: Actor) -> Appointment | None:
+    if pk is None:
+        return None
+    appointment = Appointment.objects.visible_to(actor).filter(pk=pk).first()
+    if appointment is None:
+        raise AppointmentUnknown(appointment=pk)
+    return appointment
+
+
+def _one(rows: "QuerySet[M]", pk: int | None, *, pointer: str) -> M:
+    row = rows.filter(pk=pk).first()
+    if row is None:
+        raise _unknown([pointer])
+    return row
+
+
+def _lines(draft: SessionDraft, *, actor: Actor) -> dict[int, EmissionLine]:
+    rows = EmissionLine.objects.visible_to(actor).in_bulk([one.line_id for one in draft.passes])
+    _refuse_unknown((index, "line", one.line_id in rows) for index, one in enumerate(draft.passes))
+    return rows
+
+
+def _handpieces(draft: SessionDraft, *, actor: Actor) -> dict[int, Handpiece]:
+    rows = (
+        Handpiece.objects.visible_to(actor)
+        .prefetch_related("lines")
+        .in_bulk([one.handpiece_id for one in draft.passes])
+    )
+    _refuse_unknown(
+        (index, "handpiece", one.handpiece_id in rows) for index, one in enumerate(draft.passes)
+    )
+    return rows
+
+
+def _refuse_unknown(found: Iterable[tuple[int, str, bool]]) -> None:
+    missing = [f"/passes/{index}/{name}" for index, name, known in found if not known]
+    if missing:
+        raise _unknown(missing)
+
+
+def _refuse_foreign_parts(draft: SessionDraft, *, known: Mapping[int, TattooPart]) -> None:
+    missing = [
+        f"/passes/{index}/parts/{position}"
+        for index, one in enumerate(draft.passes)
+        for position, pk in enumerate(one.part_ids)
+        if pk not in known
+    ]
+    if missing:
+        raise _unknown(missing)
+
+
+def _unknown(pointers: list[str]) -> FieldsMalformed:
+    detail = "There is none of this key here."
+    return FieldsMalformed(
+        detail,
+        errors=[
+            {"pointer": pointer, "code": "does_not_exist", "detail": detail} for pointer in pointers
+        ],
+    )
+
+
+def _during(draft: SessionDraft) -> tuple[Any, Any]:
+    """From the start to the end, or to the last pass; a span of no length counts its start."""
+    last = max([draft.started_at, *(one.started_at for one in draft.passes)])
+    return draft.started_at, max(last, draft.ended_at or last)
+
+
+def _fittings(draft: SessionDraft, *, laser: Laser) -> QuerySet[Fitting]:
+    start, end = _during(draft)
+    return Fitting.objects.filter(laser=laser, period__startswith__lte=end).exclude(
+        period__endswith__lt=start
+    )
+
+
+def _lock_outs(draft: SessionDraft, *, laser: Laser) -> QuerySet[LockOut]:
+    start, end = _during(draft)
+    return LockOut.objects.filter(laser=laser, period__startswith__lte=end).exclude(
+        period__endswith__lt=start
+    )
+
+
+def _credentials(operator: StaffMember) -> Iterable[OperatorCredential]:
+    """All laser credentials of a person, in date or not: the check says which date bound."""
+    rows: Any = Credential.objects.filter(
+        staff_member=operator, kind=CredentialKind.LASER_OPERATION
+    ).annotate(
+        model_ids=ArraySubquery(
+            LaserAuthorisation.objects.filter(credential=OuterRef("pk")).values("laser_model_id")
+        )
+    )
+    for row in rows:
+        yield OperatorCredential(
+            valid_from=row.valid_during.lower,
+            valid_until=row.valid_during.upper,
+            wavelengths_nm=frozenset(row.wavelengths_nm),
+            laser_model_ids=frozenset(row.model_ids),
+        )

@@ -1,0 +1,173 @@
+"""Patients and the ways to reach them."""
+
+from collections.abc import Mapping
+from datetime import date, datetime
+from typing import Any, Final
+
+from clinics.access import Actor
+from clinics.models import Resource
+from clinics.vocabulary import ResourceKind
+from core.db import command, constraint_as
+from courses import locks
+from courses.errors import (
+    ContactPointTaken,
+    ContactPointUnknown,
+    PatientUnknown,
+    field_malformed,
+)
+from courses.models import ContactPoint, Course, Patient
+from courses.services.contact_address import checked_address
+from courses.services.healing import windows_recompute
+from courses.vocabulary import Channel, CourseStatus
+
+OLDEST_YEARS: Final = 120
+RUNNING: Final = (CourseStatus.ACTIVE, CourseStatus.ON_HOLD)
+HEALING_FACTS: Final = frozenset({"skin_type", "smoker", "gold_therapy_ever"})
+
+
+@command
+def patient_create(*, fields: Mapping[str, Any], actor: Actor, now: datetime) -> Patient:
+    """Add a patient to the actor's chain, with the resource that bookings keep busy.
+
+    Raises FieldsMalformed for a birth date that cannot be.
+    """
+    _check_birth_date(fields["birth_date"], now=now)
+    resource = Resource.objects.create(chain_id=actor.chain_id, kind=ResourceKind.PATIENT)
+    return Patient.objects.create(chain_id=actor.chain_id, resource=resource, **fields)
+
+
+@command
+def patient_change(
+    *,
+    patient_id: int,
+    changes: Mapping[str, Any],
+    expected_version: int | None,
+    actor: Actor,
+    now: datetime,
+) -> Patient:
+    """Change a patient. What healing depends on is told to the windows in the same transaction.
+
+    To take back that gold medication was ever taken is for a treating clinician. Raises
+    PatientUnknown, Stale, NotAllowed, FieldsMalformed.
+    """
+    patient = locks.lock_patient(pk=patient_id)
+    if patient is None or patient.chain_id != actor.chain_id:
+        raise PatientUnknown(patient=patient_id)
+    patient.check_version(expected_version)
+    if "birth_date" in changes:
+        _check_birth_date(changes["birth_date"], now=now)
+    if patient.gold_therapy_ever and changes.get("gold_therapy_ever") is False:
+        actor.require("healing.decide")
+    changed = {name for name, value in changes.items() if getattr(patient, name) != value}
+    for name in changed:
+        setattr(patient, name, changes[name])
+    patient.save()
+    if changed & HEALING_FACTS:
+        running = Course.objects.filter(patient=patient, status__in=RUNNING)
+        windows_recompute(
+            courses=locks.lock_courses(running.values_list("pk", flat=True)),
+            cause=f"patient:{patient.pk}",
+            now=now,
+        )
+    return patient
+
+
+@command
+def contact_point_create(
+    *, patient_id: int, fields: Mapping[str, Any], actor: Actor, now: datetime
+) -> ContactPoint:
+    """Add a way to reach a patient; the address is checked and brought into one form.
+
+    `consent_source` without `consent_at` means consent given now. Raises PatientUnknown,
+    FieldsMalformed, ContactPointTaken.
+    """
+    patient = locks.lock_patient(pk=patient_id)
+    if patient is None or patient.chain_id != actor.chain_id:
+        raise PatientUnknown(patient=patient_id)
+    point = ContactPoint(patient=patient)
+    _set(point, fields, now=now)
+    with constraint_as(contactpoint_once_per_patient=ContactPointTaken(patient=patient.pk)):
+        point.save(force_insert=True)
+    return point
+
+
+@command
+def contact_point_change(
+    *,
+    contact_point_id: int,
+    changes: Mapping[str, Any],
+    expected_version: int | None,
+    actor: Actor,
+    now: datetime,
+) -> ContactPoint:
+    """Change a contact point: address, rank, quiet hours, zone, or renewed consent.
+
+    Consent given anew ends an opt-out. Raises ContactPointUnknown, Stale, FieldsMalformed,
+    ContactPointTaken.
+    """
+    point = _locked_point(contact_point_id, actor=actor, expected_version=expected_version)
+    _set(point, changes, now=now)
+    with constraint_as(contactpoint_once_per_patient=ContactPointTaken(patient=point.patient_id)):
+        point.save()
+    return point
+
+
+@command
+def contact_point_opt_out(
+    *, contact_point_id: int, actor: Actor, now: datetime, expected_version: int | None = None
+) -> ContactPoint:
+    """The patient wants no more messages this way. Safe to repeat: the first time counts."""
+    point = _locked_point(contact_point_id, actor=actor, expected_version=expected_version)
+    if point.opted_out_at is None:
+        point.opted_out_at = now
+        point.save()
+    return point
+
+
+def _locked_point(
+    contact_point_id: int, *, actor: Actor, expected_version: int | None
+) -> ContactPoint:
+    point = locks.lock_contact_point(pk=contact_point_id)
+    if point is None or point.patient.chain_id != actor.chain_id:
+        raise ContactPointUnknown(contact_point=contact_point_id)
+    point.check_version(expected_version)
+    return point
+
+
+def _set(point: ContactPoint, changes: Mapping[str, Any], *, now: datetime) -> None:
+    consent_at = changes.get("consent_at")
+    source = changes.get("consent_source", "")
+    if consent_at is not None and consent_at > now:
+        raise field_malformed(
+            "/consent_at", code="in_the_future", detail="Consent was given, not to come."
+        )
+    for name, value in changes.items():
+        setattr(point, name, value)
+    if source and consent_at is None:
+        point.consent_at = now
+    if point.consent_at is not None and not point.consent_source:
+        raise field_malformed(
+            "/consent_source", code="required", detail="Say how the consent was given."
+        )
+    if changes.keys() & {"consent_at", "consent_source"} and point.consent_at is not None:
+        point.opted_out_at = None
+    if (point.quiet_from is None) != (point.quiet_until is None):
+        raise field_malformed(
+            "/quiet_until", code="both_or_none", detail="Quiet hours have a start and an end."
+        )
+    if "address" in changes or "channel" in changes:
+        point.address = checked_address(
+            point.address,
+            channel=Channel(point.channel),
+            country=point.patient.home_clinic.country,
+        )
+
+
+def _check_birth_date(born: date, *, now: datetime) -> None:
+    years = (now.date() - born).days / 365.2425
+    if not 0 <= years <= OLDEST_YEARS:
+        raise field_malformed(
+            "/birth_date",
+            code="out_of_range",
+            detail=f"A birth date lies in the last {OLDEST_YEARS} years.",
+        )
