@@ -1,5 +1,31 @@
 """Addresses of the devices API, below /api/v1/."""
 
-from django.urls import URLPattern, URLResolver
+from django.urls import URLPattern, URLResolver, path
+from rest_framework.routers import SimpleRouter
 
-urlpatterns: list[URLPattern | URLResolver] = []
+from devices.api.calculators import FluenceCalculator
+from devices.api.fittings import FittingViewSet
+from devices.api.handpieces import HandpieceViewSet
+from devices.api.laser_models import (
+    EmissionLineViewSet,
+    LaserAuthorisationViewSet,
+    LaserModelViewSet,
+)
+from devices.api.lasers import LaserViewSet
+from devices.api.lock_outs import LockOutViewSet
+from devices.api.pulse_entries import PulseEntryViewSet
+
+router = SimpleRouter(trailing_slash=False)
+router.register("laser-models", LaserModelViewSet, basename="laser-model")
+router.register("emission-lines", EmissionLineViewSet, basename="emission-line")
+router.register("laser-authorisations", LaserAuthorisationViewSet, basename="laser-authorisation")
+router.register("lasers", LaserViewSet, basename="laser")
+router.register("lock-outs", LockOutViewSet, basename="lock-out")
+router.register("handpieces", HandpieceViewSet, basename="handpiece")
+router.register("fittings", FittingViewSet, basename="fitting")
+router.register("pulse-entries", PulseEntryViewSet, basename="pulse-entry")
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    *router.urls,
+    path("calculators/fluence", FluenceCalculator.as_view(), name="calculators-fluence"),
+]

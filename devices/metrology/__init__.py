@@ -25,6 +25,7 @@ from devices.metrology.fluence import (
     max_fluence_j_cm2,
     pulse_energy_j,
     spot_area_cm2,
+    spot_diameter_mm,
 )
 from devices.metrology.thermal import (
     Geometry,
@@ -66,6 +67,7 @@ __all__ = [
     "pulses_plausible",
     "pulses_to_cover",
     "spot_area_cm2",
+    "spot_diameter_mm",
     "spots_by_area",
     "spots_hex",
     "spots_square",

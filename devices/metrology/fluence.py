@@ -4,7 +4,7 @@ Top-hat beam: F = 4 Q / (pi d^2). Gaussian beam (w: radius at 1/e^2): on the axi
 Textbook optics; the numbers are exact arithmetic.
 """
 
-from math import pi
+from math import pi, sqrt
 
 from devices.metrology.checks import positive
 
@@ -27,6 +27,15 @@ def pulse_energy_j(fluence: float, *, spot_mm: float) -> float:
     Raises InvalidQuantity.
     """
     return positive(fluence, field="fluence_j_cm2") * spot_area_cm2(spot_mm)
+
+
+def spot_diameter_mm(energy_j: float, *, fluence: float) -> float:
+    """Diameter in mm of the top-hat spot on which `energy_j` gives `fluence` (J/cm2).
+
+    Raises InvalidQuantity.
+    """
+    area_cm2 = positive(energy_j, field="energy_j") / positive(fluence, field="fluence_j_cm2")
+    return sqrt(4 * area_cm2 * MM2_PER_CM2 / pi)
 
 
 def gaussian_axial_fluence_j_cm2(energy_j: float, *, radius_mm: float) -> float:

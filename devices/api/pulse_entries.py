@@ -1,0 +1,123 @@
+"""The ledger of pulses over HTTP: read, test fires and calibration, corrections."""
+
+import hashlib
+from typing import Any
+
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers, status
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from clinics.models import StaffMember
+from core.api.fields import AwareDateTimeField, VisibleRelatedField
+from core.api.idempotency import idempotent, read_key
+from core.api.serializers import RowSerializer
+from core.api.viewsets import ListMixin, RetrieveMixin
+from devices.api.fields import MAX_PULSES, WholeField
+from devices.api.filters import PulseEntryFilter
+from devices.models import EmissionLine, Handpiece, Laser, PulseEntry
+from devices.services import ledger as services
+
+
+class PulseEntryOut(RowSerializer):
+    """One row of the ledger; a correction points at the row it corrects and is signed."""
+
+    wavelength_nm = serializers.IntegerField(source="line.wavelength_nm")
+
+    class Meta:
+        model = PulseEntry
+        fields = [
+            "id",
+            "laser",
+            "handpiece",
+            "line",
+            "wavelength_nm",
+            "pulses",
+            "purpose",
+            "operator",
+            "fired_at",
+            "corrects",
+            "reason",
+            "source",
+            "created_at",
+        ]
+
+
+class PulseEntryIn(serializers.Serializer[Any]):
+    """A test fire or a calibration; treatment pulses come with the session record."""
+
+    laser = VisibleRelatedField(queryset=Laser.objects.all())
+    handpiece = VisibleRelatedField(queryset=Handpiece.objects.all())
+    line = VisibleRelatedField(queryset=EmissionLine.objects.all())
+    pulses = WholeField(min_value=1, max_value=MAX_PULSES)
+    purpose = serializers.ChoiceField(
+        choices=[(code.value, code.value) for code in sorted(services.ENTERED_BY_HAND)]
+    )
+    operator = VisibleRelatedField(
+        queryset=StaffMember.objects.filter(active=True),
+        required=False,
+        help_text="Who fired; the caller when left out",
+    )
+    fired_at = AwareDateTimeField(required=False, help_text="Now when left out")
+
+
+class CorrectionIn(serializers.Serializer[Any]):
+    """By how many pulses an entry is wrong, signed, and why."""
+
+    pulses = WholeField(min_value=-MAX_PULSES, max_value=MAX_PULSES, help_text="Not 0")
+    reason = serializers.CharField(max_length=400)
+
+
+class PulseEntryViewSet(ListMixin, RetrieveMixin):
+    """The ledger of pulses, the latest first. It only grows."""
+
+    http_method_names = ["get", "post", "head", "options"]
+    queryset = PulseEntry.objects.select_related("line")
+    serializer_class = PulseEntryOut
+    filterset_class = PulseEntryFilter
+    keyset = ("-fired_at", "-id")
+    policy = {
+        "list": "pulse_entry.read",
+        "retrieve": "pulse_entry.read",
+        "create": "pulse_entry.write",
+        "corrections": "pulse_entry.correct",
+    }
+
+    @extend_schema(request=PulseEntryIn, responses={201: PulseEntryOut})
+    @idempotent(required=True)
+    def create(self, request: Request, **kwargs: Any) -> Response:
+        """Enter a test fire or a calibration: operator, clinician or safety officer there.
+
+        While the laser is locked out only the laser safety officer may.
+        """
+        fields = self.parse(PulseEntryIn)
+        entry = services.pulse_entry_record(
+            laser_id=fields.pop("laser").pk,
+            fields=fields,
+            entry_key=self._entry_key(),
+            actor=self.actor,
+            now=self.now(),
+        )
+        return self.present(entry, status=status.HTTP_201_CREATED)
+
+    @extend_schema(request=CorrectionIn, responses={201: PulseEntryOut})
+    @action(detail=True, methods=["post"])
+    @idempotent(required=True)
+    def corrections(self, request: Request, **kwargs: Any) -> Response:
+        """Correct an entry by a further, signed row: laser safety officer there.
+
+        An entry and its corrections never add up to fewer than zero pulses.
+        """
+        correction = services.pulse_entry_correct(
+            entry=self.get_object(),
+            **self.parse(CorrectionIn),
+            entry_key=self._entry_key(),
+            actor=self.actor,
+        )
+        return self.present(correction, status=status.HTTP_201_CREATED)
+
+    def _entry_key(self) -> str:
+        """The ledger's own key: the caller's key still counts once stored answers are gone."""
+        told = f"{self.request.path}\n{read_key(self.request)}"
+        return f"staff:{self.actor.staff_id}:{hashlib.sha256(told.encode()).hexdigest()}"
