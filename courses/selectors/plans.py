@@ -200,7 +200,7 @@ def _plan(course: Any) -> VisitPlan:
             parts=parts,
             area_cm2=area,
             requirements=required_wavelengths(parts, SkinType(patient.skin_type)),
-            earliest=earliest_of(course.window_rows),
+            earliest=earliest_of(course.window_rows, gold_ever=patient.gold_therapy_ever),
             patient_resource_id=patient.resource_id,
             familiar_operator_ids=frozenset(course.operator_ids),
             search_policy=course.chain.search_policy,

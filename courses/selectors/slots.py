@@ -113,7 +113,8 @@ def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: Actor, now: da
     request = SlotRequest(
         timeline=timeline,
         needs=needs,
-        earliest_at=max(now, order.span.start),
+        # The window closes at one instant, which is another date in another zone.
+        earliest_at=max(now, order.span.start, plan.earliest.closes_at or now),
         window_closes_on=plan.earliest.on,
         advised_on=plan.earliest.advised_on,
         patient_busy=diary.patient_busy,
@@ -154,10 +155,11 @@ def visit_fitness(
     """Whether the visit fits, asked of the same search with this one start, place and people.
 
     Inside the booking's locks this is the check that counts. `override_window` leaves the
-    healing window out: a treating clinician has given a reason.
+    healing window out: a treating clinician has given a reason. No reason does for skin that may
+    never be treated.
     """
     earliest = earliest_for_course(course)
-    if not override_window and not earliest.open_to_treatment:
+    if earliest.barred or not (override_window or earliest.open_to_treatment):
         return Fitness.UNFIT, (_held(earliest),)
     grid = Grid.covering(Span(visit.starts_at, visit.ends_at))
     if grid.start != visit.starts_at:
@@ -176,7 +178,7 @@ def visit_fitness(
     request = SlotRequest(
         timeline=visit.timeline,
         needs=_explicit_needs(visit.wavelengths_nm),
-        earliest_at=now,
+        earliest_at=now if override_window else max(now, earliest.closes_at or now),
         window_closes_on=None if override_window else earliest.on,
         patient_busy=diary.patient_busy,
         limit=1,
@@ -232,11 +234,11 @@ def _all_clinics(actor: Actor) -> dict[int, float]:
 
 
 def _held(earliest: Earliest) -> Reason:
-    if earliest.never:
+    if earliest.barred:
         return Reason(
             "window_never_closes",
-            "This skin may not be treated again.",
-            {"healing_windows": list(earliest.never)},
+            "This skin may never be treated.",
+            {"healing_windows": list(earliest.never), "gold_ever": earliest.gold_ever},
         )
     return Reason(
         "window_held",
