@@ -24,6 +24,13 @@ class ClinicUnknown(NotFound):
     title = "No such clinic"
 
 
+class HoursUnknown(NotFound):
+    """No such opening rule, closure or decision about a date in the caller's chain."""
+
+    code = "hours_unknown"
+    title = "No such opening rule, closure or decision"
+
+
 class RoomUnknown(NotFound):
     """No such room in the caller's chain."""
 
@@ -71,27 +78,6 @@ class ResourceTaken(Conflict):
 
     code = "resource_taken"
     title = "Already busy in that period"
-
-
-class ZoneUnknown(Malformed):
-    """Not an IANA time zone."""
-
-    code = "time_zone_unknown"
-    title = "Unknown time zone"
-
-
-class MembershipBeyondChain(Refused):
-    """A role cannot be given at a clinic of another chain."""
-
-    code = "membership_beyond_chain"
-    title = "The clinic belongs to another chain"
-
-
-class RegionUnknown(Malformed):
-    """The library of public holidays knows no such country or subdivision."""
-
-    code = "region_unknown"
-    title = "No public holidays known for this country or subdivision"
 
 
 class PolicyInvalid(Malformed):

@@ -5,7 +5,7 @@ booking locks nothing of this app but resources.
 """
 
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, TypeVar
 
 from django.db.models import QuerySet
 
@@ -13,16 +13,31 @@ from clinics.errors import (
     AbsenceUnknown,
     ChainUnknown,
     ClinicUnknown,
+    HoursUnknown,
     MembershipUnknown,
     ResourceUnknown,
     RoomUnknown,
     ShiftUnknown,
     StaffMemberUnknown,
 )
-from clinics.models import Absence, Chain, Clinic, Membership, Resource, Room, Shift, StaffMember
+from clinics.models import (
+    Absence,
+    Chain,
+    Clinic,
+    Closure,
+    HolidayOverride,
+    Membership,
+    OpeningRule,
+    Resource,
+    Room,
+    Shift,
+    StaffMember,
+)
 from clinics.querysets import HasChain
 from core.db import lock_rows
 from core.errors import NotFound
+
+H = TypeVar("H", bound=OpeningRule | Closure | HolidayOverride)
 
 
 def lock_resources(ids: Iterable[int]) -> list[Resource]:
@@ -49,6 +64,12 @@ def lock_clinic(*, pk: int, actor: HasChain) -> Clinic:
     """A clinic of the actor's chain. Raises ClinicUnknown."""
     clinic: Clinic = _one(Clinic.objects.visible_to(actor).filter(pk=pk), ClinicUnknown)
     return clinic
+
+
+def lock_hours(kind: type[H], *, pk: int, actor: HasChain) -> H:
+    """An opening rule, closure or decision about a date. Raises HoursUnknown."""
+    row: H = _one(kind.objects.visible_to(actor).filter(pk=pk), HoursUnknown)
+    return row
 
 
 def lock_room(*, pk: int, actor: HasChain) -> Room:

@@ -48,9 +48,9 @@ def hours_change(
     actor: Actor,
     now: datetime,
 ) -> HoursRow:
-    """Change such a row. Raises as `hours_create`, and Stale."""
+    """Change such a row. Raises as `hours_create`, HoursUnknown and Stale."""
     with _hours_of(row.clinic_id, despite_visits=despite_visits, actor=actor, now=now):
-        row.refresh_from_db()
+        row = locks.lock_hours(type(row), pk=row.pk, actor=actor)
         row.check_version(expected_version)
         for name, value in changes.items():
             setattr(row, name, value)
@@ -67,9 +67,9 @@ def hours_remove(
     actor: Actor,
     now: datetime,
 ) -> None:
-    """Remove such a row. Raises NotAllowed, Stale, VisitsInTheWay."""
+    """Remove such a row. Raises HoursUnknown, NotAllowed, Stale, VisitsInTheWay."""
     with _hours_of(row.clinic_id, despite_visits=despite_visits, actor=actor, now=now):
-        row.refresh_from_db()
+        row = locks.lock_hours(type(row), pk=row.pk, actor=actor)
         row.check_version(expected_version)
         row.delete()
 

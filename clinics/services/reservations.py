@@ -33,59 +33,12 @@ def reserve(*, wanted: Sequence[Wanted], source: str, now: datetime) -> list[Res
 
     Locks the resources in the order of their ids, drops tentative reservations on them that have
     expired at `now`, and inserts everything in one statement. Raises ResourceTaken (with the
-    kinds and ids of what is busy, never whom for) and ResourceUnknown.
+    kinds and ids of what is busy, never whom for) and ResourceUnknown. To move a booking, lock
+    the old and the new resources at once, release, and reserve.
     """
-    resources = locks.lock_resources({want.resource_id for want in wanted})
-    return _insert(wanted, resources=resources, source=source, now=now)
-
-
-@step
-def rebook(*, wanted: Sequence[Wanted], source: str, now: datetime) -> list[Reservation]:
-    """Give up all that `source` holds and reserve what is wanted instead, under one set of locks.
-
-    Releasing and reserving one after the other would lock twice, in two orders. Raises as
-    `reserve`; nothing is given up then.
-    """
-    resources = locks.lock_resources(
-        resources_held_by(source) | {want.resource_id for want in wanted}
-    )
-    Reservation.objects.filter(source=source).delete()
-    return _insert(wanted, resources=resources, source=source, now=now)
-
-
-@step
-def release(*, source: str) -> int:
-    """Free whatever `source` holds; the number of reservations removed. Safe to repeat."""
-    locks.lock_resources(resources_held_by(source))
-    removed, _ = Reservation.objects.filter(source=source).delete()
-    return removed
-
-
-@step
-def confirm(*, source: str, now: datetime) -> int:
-    """Turn the tentative reservations of `source` into firm ones; how many there were.
-
-    Those that have expired at `now` are left alone: somebody else may be about to take their
-    place, so the caller reserves anew.
-    """
-    locks.lock_resources(resources_held_by(source))
-    held = Reservation.objects.filter(source=source, status=ReservationStatus.BUSY_TENTATIVE)
-    return held.counting_at(now).update(
-        status=ReservationStatus.BUSY, reason=ReservationReason.APPOINTMENT, expires_at=None
-    )
-
-
-def resources_held_by(source: str) -> set[int]:
-    """The resources that `source` has reserved. One query."""
-    return set(Reservation.objects.filter(source=source).values_list("resource_id", flat=True))
-
-
-def _insert(
-    wanted: Sequence[Wanted], *, resources: Sequence[Resource], source: str, now: datetime
-) -> list[Reservation]:
-    """Write the reservations. The resources are locked: what is read here stays true."""
     if not wanted:
         return []
+    resources = locks.lock_resources({want.resource_id for want in wanted})
     ids = [resource.pk for resource in resources]
     Reservation.objects.filter(resource_id__in=ids).expired_at(now).delete()
     _refuse_taken(wanted, resources=resources)
@@ -103,6 +56,19 @@ def _insert(
     kinds = sorted({resource.kind for resource in resources})
     with constraint_as(reservation_no_overlap=ResourceTaken(kinds=kinds, resources=sorted(ids))):
         return Reservation.objects.bulk_create(rows)
+
+
+@step
+def release(*, source: str) -> int:
+    """Free whatever `source` holds; the number of reservations removed. Safe to repeat."""
+    locks.lock_resources(resources_held_by(source))
+    removed, _ = Reservation.objects.filter(source=source).delete()
+    return removed
+
+
+def resources_held_by(source: str) -> set[int]:
+    """The resources that `source` has reserved. One query."""
+    return set(Reservation.objects.filter(source=source).values_list("resource_id", flat=True))
 
 
 def _refuse_taken(wanted: Sequence[Wanted], *, resources: Sequence[Resource]) -> None:
