@@ -9,9 +9,9 @@ from courses.science.errors import InvalidInput
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """`events` of `cases`, with an exact interval of `level`; all None-free fractions.
+    """`events` of `cases`, with an exact interval of `level`; rate and ends are fractions.
 
-    Without cases the rate is 0 to 1 unknown: rate 0, interval the whole range.
+    Without cases the rate stands at 0 and the interval runs over the whole range.
     """
 
     events: int

@@ -14,7 +14,7 @@ MEAN_SCORE = 9.9
 SCORE_SD = ERROR_SESSIONS * CORRELATION / sqrt(1 - CORRELATION**2)
 COEFFICIENT_OF_VARIATION = ERROR_SESSIONS / sqrt(MEAN_SCORE**2 + SCORE_SD**2)
 PALPABLE_LOW, PALPABLE_HIGH = 2.0, 3.0
-MODERATE_INK_POINTS_FREE = 2
+LITTLE_INK_POINTS = 2
 LEAST_NEED = 0.5
 
 SPREAD_BASIS = Basis(
@@ -88,7 +88,7 @@ def palpable_extra(scale: ScaleResult, *, palpable: bool) -> PalpableExtra:
     """
     if not palpable:
         return PalpableExtra(low=0.0, high=0.0, counted=0.0)
-    ink = max(0, scale.points(Parameter.INK_AMOUNT) - MODERATE_INK_POINTS_FREE)
+    ink = max(0, scale.points(Parameter.INK_AMOUNT) - LITTLE_INK_POINTS)
     counted = scale.multiplier * (scale.points(Parameter.SCARRING) + ink)
     return PalpableExtra(
         low=max(0.0, PALPABLE_LOW - counted),
