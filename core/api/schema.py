@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from drf_spectacular.openapi import AutoSchema
-from drf_spectacular.utils import OpenApiParameter
+from drf_spectacular.utils import OpenApiParameter, extend_schema_serializer
 from rest_framework import serializers
 
 from core.api.permissions import PUBLIC
@@ -33,6 +33,7 @@ KEY_SAYS: Final = (
 )
 
 
+@extend_schema_serializer(component_name="FieldProblem")
 class FieldProblemOut(serializers.Serializer[Any]):
     """One thing that is wrong with the request."""
 
@@ -44,6 +45,7 @@ class FieldProblemOut(serializers.Serializer[Any]):
     detail = serializers.CharField()
 
 
+@extend_schema_serializer(component_name="Problem")
 class ProblemOut(serializers.Serializer[Any]):
     """A problem document (RFC 9457). Some codes carry members of their own besides these."""
 
@@ -92,7 +94,7 @@ class FallowSchema(AutoSchema):
         return declared
 
     def get_auth(self) -> list[dict[str, list[str]]]:
-        return [] if self._policy() == PUBLIC else [{BearerScheme.name: []}]
+        return [] if self._policy() == PUBLIC else super().get_auth()
 
     def get_extensions(self) -> dict[str, Any]:
         return {**super().get_extensions(), "x-policy": self._policy()}

@@ -13,6 +13,7 @@ from rest_framework.views import APIView
 from core.api.filters import refuse_unknown_parameters
 from core.api.parsers import StrictJSONParser
 from core.api.permissions import PolicyPermission
+from core.api.schema import FallowSchema
 from core.api.throttling import QuotaThrottle
 
 
@@ -28,6 +29,7 @@ class FallowView(APIView):
     permission_classes: Any = (PolicyPermission,)
     parser_classes: Any = (StrictJSONParser,)
     throttle_classes: Any = (QuotaThrottle,)
+    schema = FallowSchema()
 
     @property
     def actor(self) -> Any:

@@ -8,6 +8,7 @@ from typing import Any
 import django_filters
 from django.db import models
 from django.urls import include, path
+from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from rest_framework import serializers
 from rest_framework.authentication import BaseAuthentication
 from rest_framework.decorators import action
@@ -107,6 +108,14 @@ class NamedAuthentication(BaseAuthentication):
 
     def authenticate_header(self, request):
         return "Test"
+
+
+class NamedScheme(OpenApiAuthenticationExtension):
+    target_class = NamedAuthentication
+    name = "token"
+
+    def get_security_definition(self, auto_schema):
+        return {"type": "http", "scheme": "bearer"}
 
 
 class BenchOut(RowSerializer):

@@ -4,6 +4,7 @@ import psycopg
 import pytest
 from django.core.exceptions import PermissionDenied, SuspiciousOperation, ValidationError
 from django.db import DataError, IntegrityError, InterfaceError, OperationalError
+from django.db.models import ProtectedError
 from django.http import Http404
 from rest_framework.exceptions import ErrorDetail
 
@@ -72,6 +73,7 @@ def caused(kind: type[Exception], cause: psycopg.Error | None = None) -> Excepti
         (caused(IntegrityError, psycopg.errors.ExclusionViolation()), 409, "overlap"),
         (caused(IntegrityError, psycopg.errors.UniqueViolation()), 409, "already_exists"),
         (caused(IntegrityError, psycopg.errors.ForeignKeyViolation()), 409, "conflict"),
+        (ProtectedError("secret internals", set()), 409, "in_use"),
         (caused(IntegrityError, psycopg.errors.CheckViolation()), 422, "constraint_refused"),
         (caused(DataError, psycopg.errors.NumericValueOutOfRange()), 400, "out_of_range"),
     ],
