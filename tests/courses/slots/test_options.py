@@ -27,6 +27,10 @@ def test_plan_uses_the_best_alternative_it_emits_and_ranks_by_area_served():
     assert round(last.ink, 6) == round(0.6 * 0.8 + 0.3, 6)
 
 
+def test_no_wavelength_idles_beside_a_better_one():
+    assert sets(ink_plans((BLACK,), frozenset({755, 1064}))) == [{1064}, {755}]
+
+
 def test_no_plan_without_every_required_need():
     assert not ink_plans((BLACK, GREEN), frozenset({1064, 532}))
 

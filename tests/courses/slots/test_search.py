@@ -62,6 +62,17 @@ def test_starts_lie_on_the_step_of_the_local_clock():
     assert {start.minute for start in found} == {15, 45}
 
 
+def test_step_follows_clocks_that_change_by_half_an_hour():
+    # Lord Howe Island goes from 02:00 to 02:30 on 4 October 2026 (15:30 UTC the day before).
+    start = datetime(2026, 10, 3, 13, 30, tzinfo=UTC)
+    case = simple_case(
+        days=1, zone=ZoneInfo("Australia/Lord_Howe"), open_hours=(0, 6), grid=Grid(start, 288)
+    )
+    found = starts_of(case, request_for(60, earliest_at=start), start_step_minutes=60)
+    assert {one.astimezone(case.clinic.zone).minute for one in found} == {0}
+    assert len(found) == 5
+
+
 def test_nothing_starts_before_the_window_closes_in_the_clinics_own_day():
     case = simple_case(days=3, zone=ZoneInfo("Australia/Sydney"), open_hours=(0, 24))
     request = request_for(60, window_closes_on=date(2026, 6, 2))
@@ -145,6 +156,22 @@ def test_operator_is_fit_on_the_day_by_credential_for_wavelength_and_model():
     }
 
 
+def test_credential_that_ends_on_the_last_day_does_not_cover_it():
+    ends = OperatorCredential(date(2020, 1, 1), date(2026, 6, 2))
+    case = simple_case(days=2, operators=((1, (ends,)),))
+    assert {start.day for start in starts_of(case, request_for())} == {1}
+
+
+def test_credentials_must_cover_every_wavelength_of_the_visit_on_the_same_day():
+    held = (
+        OperatorCredential(date(2026, 6, 1), date(2026, 6, 3), frozenset({1064})),
+        OperatorCredential(date(2026, 6, 2), date(2026, 6, 5), frozenset({532})),
+    )
+    case = simple_case(days=7, operators=((1, held),))
+    request = request_for(needs=(("black", (1064,)), ("red", (532,))))
+    assert {start.day for start in starts_of(case, request)} == {2}
+
+
 def test_only_the_operators_asked_for():
     case = simple_case(operators=((1, (ANY_LASER,)), (2, (ANY_LASER,))))
     slots = search(case, request_for(operator_ids=frozenset({2}))).slots
@@ -202,6 +229,13 @@ def test_slot_that_leaves_no_useless_gap_comes_first():
     assert slot.start in {at(1, 11), at(1, 11, 30)}
 
 
+def test_visit_that_ends_at_closing_time_leaves_no_gap():
+    case = simple_case(days=1, open_hours=(9, 12))
+    slots = search(case, request_for(60, limit=3), min_apart_minutes=0).slots
+    fragmentation = {slot.start: slot.parts[1].value for slot in slots}
+    assert fragmentation[at(1, 9)] == fragmentation[at(1, 11)] == 0.75
+
+
 def test_two_rooms_share_a_laser_during_each_others_waits():
     """Passes of 10 minutes with waits of 20: the second room fits into the first one's waits."""
     timeline = multi_pass([10, 10], wait_minutes=20)
@@ -235,7 +269,7 @@ def test_room_only_clean_up_does_not_bind_the_patient():
 def test_preferred_clinic_ranks_first_and_each_keeps_its_own_clock():
     near = simple_case(clinic_id=1, preference=0.2)
     far = simple_case(clinic_id=2, preference=1.0, zone=ZoneInfo("America/New_York"))
-    answer = search_slots(request_for(limit=20), grid=near.grid, clinics=[near.clinic, far.clinic])
+    answer = search_slots(request_for(limit=50), grid=near.grid, clinics=[near.clinic, far.clinic])
     assert answer.slots[0].clinic_id == 2
     assert {slot.clinic_id for slot in answer.slots} == {1, 2}
 
