@@ -18,7 +18,12 @@ from clinics.services import people
 from core.api.permissions import PUBLIC, PolicyPermission
 from core.api.views import FallowView
 
-REFUSAL = "The user name or the password is wrong, or the person is not on the staff."
+
+class SignInRefused(AuthenticationFailed):
+    """One refusal for every reason, so that nobody learns which user names there are."""
+
+    default_code = "sign_in_refused"
+    default_detail = "The user name or the password is wrong, or the person is not on the staff."
 
 
 class SignedIn(PolicyPermission):
@@ -45,7 +50,7 @@ class TokenView(FallowView):
         given = self.parse(TokenIn)
         user = authenticate(request, username=given["user_name"], password=given["password"])
         if user is None or actor_for(user.pk, now=self.now()) is None:
-            raise AuthenticationFailed(REFUSAL, code="sign_in_refused")
+            raise SignInRefused
         row, token = AuthToken.objects.create(user)
         return self.show(TokenOut, {"token": token, "expires_at": row.expiry}, status=201)
 
