@@ -41,11 +41,14 @@ class PolicyPermission(BasePermission):
 
 def action_of(request: Request, view: Any) -> str | None:
     """The action of a viewset or the method of a plain view; None for one that answers 405."""
-    if hasattr(view, "action_map"):
-        action: str | None = getattr(view, "action", None)
-        return None if action == "metadata" else action
     method = (request.method or "").lower()
-    return method if hasattr(view, method) and method != "options" else None
+    if method == "options" or method not in view.http_method_names:
+        return None
+    if hasattr(view, "action_map"):
+        action: str | None = view.action
+        return action
+    handler = "get" if method == "head" else method
+    return handler if hasattr(view, method) else None
 
 
 def policy_of(view: Any, action: str) -> str:

@@ -21,7 +21,7 @@ from core.errors import (
     Refused,
     Stale,
 )
-from tests.core.benches import Broken
+from tests.core.benches import BenchViewSet, Broken
 from tests.core.conftest import caller
 
 pytestmark = pytest.mark.urls("tests.core.benches")
@@ -118,6 +118,14 @@ class TestOutsideOfTheViews:
         response = client.put("/api/benches", {}, format="json")
         problem(response, 405, "method_not_allowed")
         assert "POST" in response.headers["Allow"]
+
+    def test_a_method_that_the_resource_has_narrowed_away(self, client, monkeypatch):
+        monkeypatch.setattr(BenchViewSet, "http_method_names", ["get", "head"])
+        problem(client.delete("/api/benches/1"), 405, "method_not_allowed")
+
+    def test_head_has_the_policy_of_get(self, client):
+        assert client.head("/api/health").status_code == 200
+        assert client.head("/undeclared").status_code == 500
 
     def test_without_a_credential(self):
         response = caller().__class__().get("/api/benches")

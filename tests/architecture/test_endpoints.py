@@ -1,0 +1,103 @@
+"""Every endpoint says who may use it, in words of the policy table."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from django.conf import settings
+from django.urls import URLPattern, URLResolver, get_resolver
+from rest_framework.views import APIView
+
+from clinics.policy import POLICY
+from core.api.permissions import PUBLIC, PolicyPermission, policy_of
+from core.api.throttling import DEFAULT_SCOPE
+
+OPEN_TO_EVERYONE = {
+    "Live",
+    "Ready",
+    "OpenApiView",
+    "DocsView",
+    "ProblemType",
+    "TokenView",
+}
+"""Endpoints that need no credential. A new one is added here on purpose."""
+
+NOT_OF_THE_API = ("admin/", "static/")
+
+
+def endpoints(patterns: list[Any], prefix: str = "") -> Iterator[tuple[str, URLPattern]]:
+    for pattern in patterns:
+        address = prefix + str(pattern.pattern)
+        if isinstance(pattern, URLResolver):
+            yield from endpoints(pattern.url_patterns, address)
+        elif not address.lstrip("^").startswith(NOT_OF_THE_API):
+            yield address, pattern
+
+
+ENDPOINTS = [
+    pytest.param(pattern.callback, id=address)
+    for address, pattern in endpoints(get_resolver("config.urls").url_patterns)
+]
+
+
+def actions(callback: Any) -> dict[str, str]:
+    """Method -> action (for a plain view the method itself)."""
+    methods = set(callback.cls.http_method_names) - {"head", "options", "trace"}
+    mapped = getattr(callback, "actions", None)
+    if mapped:
+        return {method: action for method, action in mapped.items() if method in methods}
+    return {method: method for method in methods if hasattr(callback.cls, method)}
+
+
+def is_page(callback: Any) -> bool:
+    """A plain function of Django, such as the page for an unknown address."""
+    return not hasattr(callback, "cls")
+
+
+def test_there_are_endpoints():
+    assert len(ENDPOINTS) > 40
+
+
+@pytest.mark.parametrize("callback", ENDPOINTS)
+def test_each_action_has_a_known_policy(callback):
+    if is_page(callback):
+        assert callback.__module__ == "core.api.problems"
+        return
+    assert issubclass(callback.cls, APIView)
+    view = type("Bound", (callback.cls,), getattr(callback, "initkwargs", {}))
+    for action in actions(callback).values():
+        key = policy_of(view, action)
+        assert key == PUBLIC or key in POLICY, f"{callback.cls.__name__}.{action}: {key}"
+        if key == PUBLIC:
+            assert callback.cls.__name__ in OPEN_TO_EVERYONE
+
+
+@pytest.mark.parametrize("callback", ENDPOINTS)
+def test_each_asks_the_policy(callback):
+    if not is_page(callback):
+        classes = callback.initkwargs.get("permission_classes", callback.cls.permission_classes)
+        assert classes
+        assert all(issubclass(permission, PolicyPermission) for permission in classes)
+
+
+def test_no_policy_is_left_of_an_action_that_is_gone():
+    declared: dict[type, set[str]] = {}
+    for [callback] in (param.values for param in ENDPOINTS):
+        if not is_page(callback):
+            declared.setdefault(callback.cls, set()).update(actions(callback).values())
+    left = {
+        view.__name__: sorted(set(view.policy) - used)
+        for view, used in declared.items()
+        if set(view.policy) - used
+    }
+    assert left == {}
+
+
+def test_each_quota_has_a_rate():
+    rates = settings.REST_FRAMEWORK["DEFAULT_THROTTLE_RATES"]
+    scopes = {
+        callback.cls.throttle_scope
+        for [callback] in (param.values for param in ENDPOINTS)
+        if getattr(getattr(callback, "cls", None), "throttle_scope", None)
+    }
+    assert {DEFAULT_SCOPE, *scopes} <= set(rates)
