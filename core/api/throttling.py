@@ -72,6 +72,9 @@ class QuotaThrottle(BaseThrottle):
     def _caller(self, request: Request) -> str:
         if request.user.is_authenticated:
             return f"user:{request.user.pk}"
+        if api_settings.NUM_PROXIES is None:
+            # Nobody said that a proxy writes X-Forwarded-For, so the caller may have.
+            return f"address:{request.META.get('REMOTE_ADDR', '')}"
         return f"address:{self.get_ident(request)}"
 
 

@@ -4,6 +4,7 @@ import pytest
 from django.core.cache import cache
 from redis.exceptions import ConnectionError as RedisAway
 from rest_framework.settings import api_settings
+from rest_framework.test import APIClient
 
 from core.api import throttling
 from tests.core.conftest import caller
@@ -46,6 +47,15 @@ def test_each_caller_has_a_quota_of_their_own(client):
     for _ in range(3):
         client.get("/api/benches")
     assert caller("bob").get("/api/benches").status_code == 200
+
+
+def test_an_address_is_not_what_the_caller_says_it_is(monkeypatch):
+    monkeypatch.setattr(api_settings, "DEFAULT_THROTTLE_RATES", {"default": "2/min"})
+    told = [
+        APIClient().get("/problems/conflict", headers={"X-Forwarded-For": f"10.0.0.{n}"})
+        for n in range(3)
+    ]
+    assert [answer.status_code for answer in told] == [200, 200, 429]
 
 
 def test_a_scope_without_a_rate_is_not_limited_and_says_nothing(client):
