@@ -232,9 +232,7 @@ class PulseEntry(AppendOnly):
     """
 
     laser = models.ForeignKey(Laser, on_delete=models.PROTECT, related_name="pulse_entries")
-    handpiece = models.ForeignKey(
-        Handpiece, on_delete=models.PROTECT, related_name="pulse_entries"
-    )
+    handpiece = models.ForeignKey(Handpiece, on_delete=models.PROTECT, related_name="pulse_entries")
     line = models.ForeignKey(EmissionLine, on_delete=models.PROTECT, related_name="pulse_entries")
     pulses = models.BigIntegerField()
     purpose = models.CharField(max_length=16, choices=choices(PulsePurpose))
@@ -272,6 +270,7 @@ class PulseEntry(AppendOnly):
         indexes = [
             models.Index(fields=["laser", "fired_at"], name="pulseentry_laser_time"),
             models.Index(fields=["handpiece", "fired_at"], name="pulseentry_handpiece_time"),
+            models.Index(fields=["fired_at", "id"], name="pulseentry_time"),
             models.Index(fields=["source"], name="pulseentry_source"),
         ]
 
