@@ -4,14 +4,32 @@ from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
 from courses.api.appointments import AppointmentViewSet
+from courses.api.calculators import HealingWindowView, SessionEstimateView
 from courses.api.capacity import CapacityView
+from courses.api.courses import CourseViewSet
+from courses.api.healing import HealingWindowViewSet
+from courses.api.observations import ObservationViewSet
+from courses.api.patients import ContactPointViewSet, PatientViewSet
+from courses.api.sessions import SessionViewSet
 from courses.api.slots import SlotSearchView
+from courses.api.tattoos import ClearanceGradeViewSet, TattooPartViewSet, TattooViewSet
 
 router = SimpleRouter(trailing_slash=False)
 router.register("appointments", AppointmentViewSet, basename="appointment")
+router.register("patients", PatientViewSet, basename="patient")
+router.register("contact-points", ContactPointViewSet, basename="contact-point")
+router.register("tattoos", TattooViewSet, basename="tattoo")
+router.register("tattoo-parts", TattooPartViewSet, basename="tattoo-part")
+router.register("clearance-grades", ClearanceGradeViewSet, basename="clearance-grade")
+router.register("courses", CourseViewSet, basename="course")
+router.register("sessions", SessionViewSet, basename="session")
+router.register("observations", ObservationViewSet, basename="observation")
+router.register("healing-windows", HealingWindowViewSet, basename="healing-window")
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("slot-searches", SlotSearchView.as_view(), name="slot-search"),
     path("capacity", CapacityView.as_view(), name="capacity"),
+    path("calculators/session-estimate", SessionEstimateView.as_view(), name="session-estimate"),
+    path("calculators/healing-window", HealingWindowView.as_view(), name="healing-window-preview"),
     *router.urls,
 ]

@@ -7,44 +7,70 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('clinics', '0001_initial'),
-        ('courses', '0002_status_steps_and_ledgers'),
+        ("clinics", "0001_initial"),
+        ("courses", "0002_status_steps_and_ledgers"),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='course',
-            name='status_reason',
-            field=models.CharField(blank=True, help_text='Why the last step of the status was taken', max_length=400),
+            model_name="course",
+            name="status_reason",
+            field=models.CharField(
+                blank=True, help_text="Why the last step of the status was taken", max_length=400
+            ),
         ),
         migrations.AddField(
-            model_name='healingdecision',
-            name='window_number',
-            field=models.PositiveIntegerField(default=1, help_text='The version that the clinician saw: what came later was not decided about'),
+            model_name="healingdecision",
+            name="window_number",
+            field=models.PositiveIntegerField(
+                default=1,
+                help_text="The version that the clinician saw: what came later was not decided about",
+            ),
         ),
         migrations.AddField(
-            model_name='observation',
-            name='status_reason',
-            field=models.CharField(blank=True, help_text='Why it was amended or entered in error', max_length=400),
+            model_name="observation",
+            name="status_reason",
+            field=models.CharField(
+                blank=True, help_text="Why it was amended or entered in error", max_length=400
+            ),
         ),
         migrations.AddField(
-            model_name='session',
-            name='recorded_by',
-            field=models.ForeignKey(help_text='Who recorded it, and who overrode a check where one was', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='clinics.staffmember'),
+            model_name="session",
+            name="recorded_by",
+            field=models.ForeignKey(
+                help_text="Who recorded it, and who overrode a check where one was",
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to="clinics.staffmember",
+            ),
         ),
         migrations.AddField(
-            model_name='session',
-            name='status_reason',
-            field=models.CharField(blank=True, help_text='Why it was stopped or entered in error', max_length=400),
+            model_name="session",
+            name="status_reason",
+            field=models.CharField(
+                blank=True, help_text="Why it was stopped or entered in error", max_length=400
+            ),
         ),
         migrations.AddIndex(
-            model_name='patient',
-            index=models.Index(models.F('chain'), django.contrib.postgres.indexes.OpClass(django.db.models.functions.text.Upper('family_name'), name='text_pattern_ops'), name='patient_family_prefix'),
+            model_name="patient",
+            index=models.Index(
+                models.F("chain"),
+                django.contrib.postgres.indexes.OpClass(
+                    django.db.models.functions.text.Upper("family_name"), name="text_pattern_ops"
+                ),
+                name="patient_family_prefix",
+            ),
         ),
         migrations.AddIndex(
-            model_name='patient',
-            index=models.Index(models.F('chain'), django.contrib.postgres.indexes.OpClass(django.db.models.functions.text.Upper('given_name'), name='text_pattern_ops'), name='patient_given_prefix'),
+            model_name="patient",
+            index=models.Index(
+                models.F("chain"),
+                django.contrib.postgres.indexes.OpClass(
+                    django.db.models.functions.text.Upper("given_name"), name="text_pattern_ops"
+                ),
+                name="patient_given_prefix",
+            ),
         ),
     ]

@@ -75,7 +75,7 @@ def windows_of_tattoos(tattoo_ids: Iterable[int]) -> QuerySet[HealingWindow]:
     )
 
 
-def window_rows(course: Any) -> QuerySet[HealingWindow]:
+def window_rows(course: Any) -> QuerySet[HealingWindow, Any]:
     """Those of `windows_of_course` as JSON rows, for a subquery beside the course."""
     return windows_of_course(course).values(
         row=JSONObject(
@@ -91,7 +91,7 @@ def window_rows(course: Any) -> QuerySet[HealingWindow]:
 def earliest_for_course(course: Course) -> Earliest:
     """From when the course may be treated again. One query (the patient is read if need be)."""
     return earliest_of(
-        window_rows(course.pk).values_list("row", flat=True),
+        [found["row"] for found in window_rows(course.pk)],
         gold_ever=course.patient.gold_therapy_ever,
     )
 

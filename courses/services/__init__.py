@@ -1,0 +1,1 @@
+"""What is written about courses, appointments and recalls: one command for each change."""

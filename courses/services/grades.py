@@ -194,4 +194,4 @@ def _target_of(part: TattooPart) -> float:
     running = Course.objects.filter(tattoos=part.tattoo_id, status__in=RUNNING).first()
     if running is None or running.goal == CourseGoal.CLEAR:
         return CLEAR_FROM
-    return running.target_clearance
+    return float(running.target_clearance)

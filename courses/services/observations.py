@@ -156,7 +156,7 @@ def _locked(observation_id: int, *, actor: Actor, expected_version: int | None) 
 
 @step
 def _session_of(course: Course, *, session_id: int, observed_on: date) -> Session:
-    session = course.sessions.filter(pk=session_id, status__in=OPENED_BY).first()
+    session: Session | None = course.sessions.filter(pk=session_id, status__in=OPENED_BY).first()
     if session is None:
         raise SessionUnknown(session=session_id)
     if observed_on < session.treated_on:

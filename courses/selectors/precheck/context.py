@@ -95,7 +95,7 @@ def context_of(draft: SessionDraft, *, actor: Actor) -> Context:
 
 def _course(pk: int, *, actor: Actor) -> Course:
     rows = Course.objects.visible_to(actor).select_related("patient", "chain", "clinic")
-    course = rows.filter(pk=pk).first()
+    course: Course | None = rows.filter(pk=pk).first()
     if course is None:
         raise CourseUnknown(course=pk)
     return course
@@ -104,7 +104,7 @@ def _course(pk: int, *, actor: Actor) -> Course:
 def _appointment(pk: int | None, *, actor: Actor) -> Appointment | None:
     if pk is None:
         return None
-    appointment = Appointment.objects.visible_to(actor).filter(pk=pk).first()
+    appointment: Appointment | None = Appointment.objects.visible_to(actor).filter(pk=pk).first()
     if appointment is None:
         raise AppointmentUnknown(appointment=pk)
     return appointment

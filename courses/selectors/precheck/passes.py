@@ -156,27 +156,27 @@ def _within_line(
     checked: SettingCheck, one: PassDraft, *, line: EmissionLine, at: str
 ) -> Iterator[Finding]:
     beyond = {found.code: found for found in checked.findings}
+    numbers: dict[str, dict[str, object]] = {
+        "energy_in_line": {
+            "energy_j": checked.energy_j,
+            "max_energy_j": line.max_energy_j,
+            "fluence_j_cm2": one.fluence_j_cm2,
+            "spot_mm": one.spot_mm,
+        },
+        "rate_in_line": {"rate_hz": one.rate_hz, "max_rate_hz": line.max_rate_hz},
+        "pulse_in_line": {
+            "pulse_duration_ns": one.pulse_duration_ns,
+            "pulse_min_ns": line.pulse_min_ns,
+            "pulse_max_ns": line.pulse_max_ns,
+        },
+        "spot_in_line": {"spot_mm": one.spot_mm, "spot_sizes_mm": list(line.spot_sizes_mm)},
+    }
     for code, (check, name) in OF_LINE.items():
-        found = beyond.get(code)
-        numbers = {
-            "energy_in_line": {
-                "energy_j": checked.energy_j,
-                "max_energy_j": line.max_energy_j,
-                "fluence_j_cm2": one.fluence_j_cm2,
-                "spot_mm": one.spot_mm,
-            },
-            "rate_in_line": {"rate_hz": one.rate_hz, "max_rate_hz": line.max_rate_hz},
-            "pulse_in_line": {
-                "pulse_duration_ns": one.pulse_duration_ns,
-                "pulse_min_ns": line.pulse_min_ns,
-                "pulse_max_ns": line.pulse_max_ns,
-            },
-            "spot_in_line": {"spot_mm": one.spot_mm, "spot_sizes_mm": list(line.spot_sizes_mm)},
-        }[check]
-        if found is None:
-            yield passed(check, pointer=f"{at}/{name}", **numbers)
+        pointer = f"{at}/{name}"
+        if code in beyond:
+            yield failed(check, beyond[code].text, pointer=pointer, **numbers[check])
         else:
-            yield failed(check, found.text, pointer=f"{at}/{name}", **numbers)
+            yield passed(check, pointer=pointer, **numbers[check])
 
 
 def _unusual(found: SettingFinding, *, at: str) -> Finding:

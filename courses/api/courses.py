@@ -1,0 +1,271 @@
+"""Courses of treatment: planned, begun, paused, ended; estimated, and planned one session ahead."""
+
+from collections.abc import Callable
+from typing import Any
+
+from django_filters import rest_framework as filters
+from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_view
+from rest_framework import serializers
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from clinics.models import Clinic
+from core.api.fields import VisibleRelatedField
+from core.api.filters import invalid_parameters
+from core.api.idempotency import idempotent
+from core.api.preconditions import expected_version
+from core.vocabulary import choices
+from courses.api.base import ReasonIn, ReasonMayIn, RecordViewSet, ids_of, version_if_given
+from courses.api.plans import (
+    CourseEstimateOut,
+    NextSessionOut,
+    TechniqueQuery,
+    estimate_shown,
+    next_session_shown,
+)
+from courses.models import Course, Patient, Tattoo
+from courses.selectors.estimates import course_estimate
+from courses.selectors.next_session import next_session
+from courses.selectors.plans import Technique
+from courses.services.courses import (
+    REVOKED_BECAUSE,
+    course_activate,
+    course_change,
+    course_complete,
+    course_create,
+    course_enter_in_error,
+    course_hold,
+    course_resume,
+    course_revoke,
+)
+from courses.vocabulary import CourseEnd, CourseGoal, CourseStatus
+
+
+class CourseOut(serializers.ModelSerializer[Course]):
+    """One patient's plan. Statuses are HL7 FHIR R5 CarePlan.status."""
+
+    class Meta:
+        model = Course
+        fields = (
+            "id",
+            "version",
+            "clinic",
+            "patient",
+            "tattoos",
+            "goal",
+            "target_clearance",
+            "status",
+            "status_reason",
+            "consented_on",
+            "started_on",
+            "ended_on",
+            "end_reason",
+            "created_at",
+        )
+        read_only_fields = fields
+
+
+class CourseChangeIn(serializers.Serializer[Any]):
+    """What can change of a course; its tattoos only while it is a draft."""
+
+    clinic = VisibleRelatedField(queryset=Clinic.objects.all(), help_text="Where it is led")
+    tattoos = serializers.ListField(
+        child=VisibleRelatedField(queryset=Tattoo.objects.all()), min_length=1, max_length=20
+    )
+    goal = serializers.ChoiceField(choices=choices(CourseGoal), default=CourseGoal.CLEAR)
+    target_clearance = serializers.FloatField(
+        min_value=0.01,
+        max_value=1,
+        required=False,
+        help_text="Fraction of the ink to be gone; for the goal `lighten` only",
+    )
+    consented_on = serializers.DateField(
+        required=False, allow_null=True, help_text="Consent to treatment; needed to begin"
+    )
+
+
+class CourseIn(CourseChangeIn):
+    """A new course."""
+
+    patient = VisibleRelatedField(queryset=Patient.objects.all())
+
+
+class RevokeIn(ReasonMayIn):
+    """Why a course ends before its goal is reached."""
+
+    end_reason = serializers.ChoiceField(
+        choices=[(end.value, end.value.replace("_", " ")) for end in sorted(REVOKED_BECAUSE)]
+    )
+
+
+class CourseFilter(filters.FilterSet):
+    """Whose, where led, in which state."""
+
+    patient = filters.NumberFilter()
+    clinic = filters.NumberFilter()
+    tattoo = filters.NumberFilter(field_name="tattoos")
+    status = filters.MultipleChoiceFilter(choices=choices(CourseStatus))
+
+    class Meta:
+        model = Course
+        fields = ("patient", "clinic")
+
+
+@extend_schema_view(
+    list=extend_schema(summary="List courses"), retrieve=extend_schema(summary="Show a course")
+)
+class CourseViewSet(RecordViewSet):
+    """Courses of the chain."""
+
+    queryset = Course.objects.prefetch_related("tattoos")
+    serializer_class = CourseOut
+    filterset_class = CourseFilter
+    policy = {
+        "list": "course.read",
+        "retrieve": "course.read",
+        "create": "course.write",
+        "partial_update": "course.write",
+        "activate": "course.write",
+        "hold": "course.write",
+        "resume": "course.write",
+        "complete": "course.write",
+        "revoke": "course.write",
+        "mark_entered_in_error": "course.write",
+        "estimate": "course.read",
+        "next_session": "course.read",
+    }
+
+    def query_names(self) -> Any:
+        names = super().query_names()
+        return {*names, *TechniqueQuery().fields} if self.action == "next_session" else names
+
+    @extend_schema(request=CourseIn, responses={201: CourseOut}, summary="Draft a course")
+    @idempotent(required=False)
+    def create(self, request: Request) -> Response:
+        """Draft a course for tattoos of one patient. For treating clinicians."""
+        fields = self.parse(CourseIn)
+        course = course_create(
+            patient_id=fields.pop("patient").pk,
+            tattoo_ids=ids_of(fields.pop("tattoos")),
+            fields=fields,
+            actor=self.actor,
+        )
+        return self.present(course, status=201)
+
+    @extend_schema(request=CourseChangeIn, responses=CourseOut, summary="Change a course")
+    def partial_update(self, request: Request, pk: str) -> Response:
+        """Change a draft, or the clinic, goal or consent of a running course.
+
+        For treating clinicians.
+        """
+        changes = self.changes(CourseChangeIn)
+        tattoos = changes.pop("tattoos", None)
+        course = course_change(
+            course_id=int(pk),
+            tattoo_ids=None if tattoos is None else ids_of(tattoos),
+            changes=changes,
+            expected_version=expected_version(request),
+            actor=self.actor,
+        )
+        return self.present(course)
+
+    @extend_schema(request=ReasonMayIn, responses=CourseOut, summary="Begin a course")
+    @action(detail=True, methods=["post"])
+    @idempotent(required=False)
+    def activate(self, request: Request, pk: str) -> Response:
+        """Begin a draft whose patient has consented. For treating clinicians.
+
+        A tattoo stands in one running course at a time.
+        """
+        return self._step(course_activate, pk, reason=self.parse(ReasonMayIn)["reason"])
+
+    @extend_schema(request=ReasonIn, responses=CourseOut, summary="Pause a course")
+    @action(detail=True, methods=["post"])
+    @idempotent(required=False)
+    def hold(self, request: Request, pk: str) -> Response:
+        """Pause it: nothing is booked or treated meanwhile. For treating clinicians."""
+        return self._step(course_hold, pk, reason=self.parse(ReasonIn)["reason"])
+
+    @extend_schema(request=ReasonMayIn, responses=CourseOut, summary="Go on with a course")
+    @action(detail=True, methods=["post"])
+    @idempotent(required=False)
+    def resume(self, request: Request, pk: str) -> Response:
+        """Go on with a paused course. For treating clinicians."""
+        return self._step(course_resume, pk, reason=self.parse(ReasonMayIn)["reason"])
+
+    @extend_schema(request=ReasonMayIn, responses=CourseOut, summary="Complete a course")
+    @action(detail=True, methods=["post"])
+    @idempotent(required=False)
+    def complete(self, request: Request, pk: str) -> Response:
+        """End it because the goal is reached: every part is marked as gone.
+
+        For treating clinicians.
+        """
+        return self._step(course_complete, pk, reason=self.parse(ReasonMayIn)["reason"])
+
+    @extend_schema(request=RevokeIn, responses=CourseOut, summary="End a course early")
+    @action(detail=True, methods=["post"])
+    @idempotent(required=False)
+    def revoke(self, request: Request, pk: str) -> Response:
+        """End it before its goal is reached, and say why. For treating clinicians."""
+        body = self.parse(RevokeIn)
+        return self._step(
+            course_revoke, pk, reason=body["reason"], end_reason=CourseEnd(body["end_reason"])
+        )
+
+    @extend_schema(
+        request=ReasonIn, responses=CourseOut, summary="Mark a course as entered in error"
+    )
+    @action(detail=True, methods=["post"], url_path="mark-entered-in-error")
+    @idempotent(required=False)
+    def mark_entered_in_error(self, request: Request, pk: str) -> Response:
+        """It should never have been there; nothing was treated in it. For treating clinicians."""
+        return self._step(course_enter_in_error, pk, reason=self.parse(ReasonIn)["reason"])
+
+    @extend_schema(responses=CourseEstimateOut, summary="Estimate the sessions of a course")
+    @action(detail=True, methods=["get"])
+    def estimate(self, request: Request, pk: str) -> Response:
+        """The six-parameter scale with each parameter shown. For whoever may see courses."""
+        found = course_estimate(int(pk), actor=self.actor)
+        return self.show(CourseEstimateOut, estimate_shown(found))
+
+    @extend_schema(
+        parameters=[
+            OpenApiParameter("passes", int, description="1 to 10, by default 1"),
+            OpenApiParameter("spot_mm", float, description="By default 4"),
+            OpenApiParameter("rate_hz", float, description="By default 5"),
+            OpenApiParameter("clearing_agent", bool, description="By default false"),
+        ],
+        responses=NextSessionOut,
+        summary="What the next session is for, and when",
+    )
+    @action(detail=True, methods=["get"], url_path="next-session")
+    def next_session(self, request: Request, pk: str) -> Response:
+        """Parts left, wavelengths they need, length, earliest and advised day, with reasons.
+
+        For whoever may see courses. The settings in the query reckon the length; they are
+        assumptions for the diary, not settings to use.
+        """
+        query = TechniqueQuery(data=request.query_params.dict())
+        if not query.is_valid():
+            raise invalid_parameters(
+                {
+                    name: [{"message": str(m), "code": m.code} for m in messages]
+                    for name, messages in query.errors.items()
+                }
+            )
+        found = next_session(
+            int(pk), technique=Technique(**query.validated_data), actor=self.actor, now=self.now()
+        )
+        return self.show(NextSessionOut, next_session_shown(found))
+
+    def _step(self, step: Callable[..., Course], pk: str, **said: Any) -> Response:
+        course = step(
+            course_id=int(pk),
+            actor=self.actor,
+            now=self.now(),
+            expected_version=version_if_given(self.request),
+            **said,
+        )
+        return self.present(course)

@@ -1,0 +1,271 @@
+"""Patients and the ways to reach them."""
+
+from typing import Any
+
+from django.db.models import Prefetch, Q, QuerySet
+from django_filters import rest_framework as filters
+from drf_spectacular.utils import extend_schema, extend_schema_field, extend_schema_view
+from rest_framework import serializers
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from clinics.models import Clinic
+from core.api.fields import AwareDateTimeField, TimeZoneField, VisibleRelatedField
+from core.api.idempotency import idempotent
+from core.api.preconditions import expected_version
+from core.vocabulary import choices
+from courses.api.base import RecordViewSet, version_if_given
+from courses.models import ContactPoint, Patient
+from courses.services.patients import (
+    contact_point_change,
+    contact_point_create,
+    contact_point_opt_out,
+    patient_change,
+    patient_create,
+)
+from courses.vocabulary import Channel, SkinType
+
+LANGUAGE = r"^[a-z]{2,3}(-[A-Z]{2})?$"
+
+
+class ContactPointOut(serializers.ModelSerializer[ContactPoint]):
+    """One way to reach a patient, with the consent that allows it."""
+
+    class Meta:
+        model = ContactPoint
+        fields = (
+            "id",
+            "version",
+            "patient",
+            "channel",
+            "address",
+            "rank",
+            "consent_at",
+            "consent_source",
+            "opted_out_at",
+            "quiet_from",
+            "quiet_until",
+            "time_zone",
+        )
+        read_only_fields = fields
+
+
+class ContactPointChangeIn(serializers.Serializer[Any]):
+    """What can change of a contact point. Consent given anew ends an opt-out."""
+
+    address = serializers.CharField(
+        max_length=254,
+        help_text="E-mail address, or phone number with its country code (or one of the country "
+        "of the home clinic)",
+    )
+    rank = serializers.IntegerField(min_value=1, max_value=99, required=False, default=1)
+    consent_at = AwareDateTimeField(required=False, help_text="Left out: now, if a source is given")
+    consent_source = serializers.CharField(
+        max_length=120, required=False, help_text="How consent to messages was given"
+    )
+    quiet_from = serializers.TimeField(required=False, allow_null=True)
+    quiet_until = serializers.TimeField(required=False, allow_null=True)
+    time_zone = TimeZoneField(
+        required=False, allow_blank=True, help_text="Empty: that of the home clinic"
+    )
+
+
+class ContactPointIn(ContactPointChangeIn):
+    """A new contact point."""
+
+    patient = VisibleRelatedField(queryset=Patient.objects.all())
+    channel = serializers.ChoiceField(choices=choices(Channel))
+
+
+class PatientOut(serializers.ModelSerializer[Patient]):
+    """A patient. `contact_points` is null for roles that need not reach patients."""
+
+    contact_points = serializers.SerializerMethodField()
+
+    class Meta:
+        model = Patient
+        fields = (
+            "id",
+            "version",
+            "home_clinic",
+            "given_name",
+            "family_name",
+            "birth_date",
+            "skin_type",
+            "smoker",
+            "gold_therapy_ever",
+            "deceased",
+            "language",
+            "contact_points",
+            "created_at",
+        )
+        read_only_fields = fields
+
+    @extend_schema_field(ContactPointOut(many=True, allow_null=True))
+    def get_contact_points(self, patient: Patient) -> list[dict[str, Any]] | None:
+        """Shown to whoever may read contact points."""
+        if not self.context["request"].actor.may("contact_point.read"):
+            return None
+        return list(ContactPointOut(patient.contact_points.all(), many=True).data)
+
+
+class PatientIn(serializers.Serializer[Any]):
+    """A patient, with as little as the job needs."""
+
+    home_clinic = VisibleRelatedField(queryset=Clinic.objects.all())
+    given_name = serializers.CharField(max_length=80)
+    family_name = serializers.CharField(max_length=80)
+    birth_date = serializers.DateField()
+    skin_type = serializers.ChoiceField(
+        choices=[(t.value, t.name) for t in SkinType], help_text="Fitzpatrick, 1 to 6"
+    )
+    smoker = serializers.BooleanField(default=False)
+    gold_therapy_ever = serializers.BooleanField(
+        default=False, help_text="Gold medication at any time in life: never treated"
+    )
+    deceased = serializers.BooleanField(default=False)
+    language = serializers.RegexField(LANGUAGE, max_length=8, default="en")
+
+
+class PatientFilter(filters.FilterSet):
+    """Find a patient at the desk."""
+
+    name = filters.CharFilter(
+        method="by_name", help_text="Beginnings of family and given name, in any order"
+    )
+    home_clinic = filters.NumberFilter()
+    birth_date = filters.DateFilter()
+
+    class Meta:
+        model = Patient
+        fields = ("home_clinic", "birth_date")
+
+    def by_name(self, rows: QuerySet[Patient], _name: str, value: str) -> QuerySet[Patient]:
+        """Every word begins a name, or the whole begins the family name."""
+        every = Q()
+        for word in value.split()[:5]:
+            every &= Q(family_name__istartswith=word) | Q(given_name__istartswith=word)
+        return rows.filter(every | Q(family_name__istartswith=value.strip()))
+
+
+class ContactPointFilter(filters.FilterSet):
+    """Whose, and how."""
+
+    patient = filters.NumberFilter()
+    channel = filters.ChoiceFilter(choices=choices(Channel))
+
+    class Meta:
+        model = ContactPoint
+        fields = ("patient", "channel")
+
+
+@extend_schema_view(
+    list=extend_schema(summary="Find patients"),
+    retrieve=extend_schema(summary="Show a patient"),
+)
+class PatientViewSet(RecordViewSet):
+    """Patients of the chain."""
+
+    queryset = Patient.objects.prefetch_related(
+        Prefetch("contact_points", ContactPoint.objects.order_by("rank", "id"))
+    )
+    serializer_class = PatientOut
+    filterset_class = PatientFilter
+    orderings = {"name": ("family_name", "given_name", "id"), "id": ("id",)}
+    policy = {
+        "list": "patient.read",
+        "retrieve": "patient.read",
+        "create": "patient.write",
+        "partial_update": "patient.write",
+    }
+
+    @extend_schema(request=PatientIn, responses={201: PatientOut}, summary="Add a patient")
+    @idempotent(required=False)
+    def create(self, request: Request) -> Response:
+        """Add a patient. For the front desk, treating clinicians and integrators."""
+        patient = patient_create(fields=self.parse(PatientIn), actor=self.actor, now=self.now())
+        return self.present(patient, status=201)
+
+    @extend_schema(request=PatientIn, responses=PatientOut, summary="Change a patient")
+    def partial_update(self, request: Request, pk: str) -> Response:
+        """Change a patient; healing windows follow what they depend on.
+
+        For the front desk, treating clinicians and integrators; only a treating clinician takes
+        back that gold medication was taken.
+        """
+        patient = patient_change(
+            patient_id=int(pk),
+            changes=self.changes(PatientIn),
+            expected_version=expected_version(request),
+            actor=self.actor,
+            now=self.now(),
+        )
+        return self.present(patient)
+
+
+@extend_schema_view(
+    list=extend_schema(summary="List contact points"),
+    retrieve=extend_schema(summary="Show a contact point"),
+)
+class ContactPointViewSet(RecordViewSet):
+    """Ways to reach patients."""
+
+    queryset = ContactPoint.objects.all()
+    serializer_class = ContactPointOut
+    filterset_class = ContactPointFilter
+    policy = {
+        "list": "contact_point.read",
+        "retrieve": "contact_point.read",
+        "create": "contact_point.write",
+        "partial_update": "contact_point.write",
+        "opt_out": "contact_point.write",
+    }
+
+    @extend_schema(
+        request=ContactPointIn, responses={201: ContactPointOut}, summary="Add a contact point"
+    )
+    @idempotent(required=False)
+    def create(self, request: Request) -> Response:
+        """Add an e-mail address or phone number, checked and brought into one form.
+
+        For the front desk, treating clinicians and integrators.
+        """
+        fields = self.parse(ContactPointIn)
+        point = contact_point_create(
+            patient_id=fields.pop("patient").pk, fields=fields, actor=self.actor, now=self.now()
+        )
+        return self.present(point, status=201)
+
+    @extend_schema(
+        request=ContactPointChangeIn, responses=ContactPointOut, summary="Change a contact point"
+    )
+    def partial_update(self, request: Request, pk: str) -> Response:
+        """Change it, or record consent given anew, which ends an opt-out.
+
+        For the front desk, treating clinicians and integrators.
+        """
+        point = contact_point_change(
+            contact_point_id=int(pk),
+            changes=self.changes(ContactPointChangeIn),
+            expected_version=expected_version(request),
+            actor=self.actor,
+            now=self.now(),
+        )
+        return self.present(point)
+
+    @extend_schema(request=None, responses=ContactPointOut, summary="Record an opt-out")
+    @action(detail=True, methods=["post"], url_path="opt-out")
+    @idempotent(required=False)
+    def opt_out(self, request: Request, pk: str) -> Response:
+        """No more messages this way; the first time counts.
+
+        For the front desk, treating clinicians and integrators.
+        """
+        point = contact_point_opt_out(
+            contact_point_id=int(pk),
+            actor=self.actor,
+            now=self.now(),
+            expected_version=version_if_given(request),
+        )
+        return self.present(point)
