@@ -37,22 +37,22 @@ def explain(
     if lacking:
         return lacking
     binding = []
-    for condition in Condition:
-        first = first_start(case, policy=policy, relaxed=frozenset({condition}))
+    stated = [condition for condition in Condition if _is_stated(condition, case)]
+    for condition in stated:
+        first = min(first_starts(case, policy=policy, relaxed=frozenset({condition})), default=None)
         if first is not None:
             binding.append(explanation(condition, case=case, first_start=first))
     if not binding:
         binding = [
             explanation(condition, case=case, first_start=None)
-            for condition in Condition
-            if first_start(case, policy=policy, relaxed=EVERYTHING - {condition}) is None
+            for condition in stated
+            if not any(first_starts(case, policy=policy, relaxed=EVERYTHING - {condition}))
         ]
     return tuple(binding) or (_never_together(case),)
 
 
-def first_start(case: Case, *, policy: SearchPolicy, relaxed: Relaxed) -> datetime | None:
-    """The first start at any clinic with some conditions lifted, or None."""
-    found: list[int] = []
+def first_starts(case: Case, *, policy: SearchPolicy, relaxed: Relaxed) -> Iterator[datetime]:
+    """The first start, with some conditions lifted, at each clinic that has one."""
     zones = {
         zone: zone_frame(case.request, grid=case.grid, zone=zone, policy=policy, relaxed=relaxed)
         for zone in {clinic.zone for clinic in case.clinics}
@@ -65,8 +65,22 @@ def first_start(case: Case, *, policy: SearchPolicy, relaxed: Relaxed) -> dateti
             zone=zones[clinic.zone],
             relaxed=relaxed,
         )
-        found.extend(int(cell) for cell in frame.columns[frame.feasible()][:1])
-    return case.grid.instant(min(found)) if found else None
+        if len(frame.columns):
+            for cell in frame.columns[frame.feasible()][:1]:
+                yield case.grid.instant(int(cell))
+
+
+def _is_stated(condition: Condition, case: Case) -> bool:
+    """Whether the case says anything that lifting the condition could change."""
+    said = {
+        Condition.WISHES: bool(case.request.wishes),
+        Condition.PATIENT_FREE: bool(case.request.patient_busy),
+        Condition.CHOSEN_OPERATOR: case.request.operator_ids is not None,
+        Condition.LOCK_OUT: any(
+            laser.locked_out for clinic in case.clinics for laser in clinic.lasers
+        ),
+    }
+    return said.get(condition, True)
 
 
 def _lacking_devices(case: Case) -> Iterator[Reason]:

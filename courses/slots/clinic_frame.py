@@ -7,6 +7,7 @@ operator and laser allow.
 
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import accumulate, pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -32,6 +33,8 @@ KEPT_BUSY = (
     TreatmentRole.LASER,
     TreatmentRole.HANDPIECE,
 )
+# Whose gaps count in a score, and without whom nothing can start: the first rows of a frame.
+GAPS_COUNTED = KEPT_BUSY[:3]
 FREE_CONDITION = {
     TreatmentRole.ROOM: Condition.ROOM_FREE,
     TreatmentRole.OPERATOR: Condition.OPERATOR_FREE,
@@ -50,10 +53,11 @@ class Crew:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ClinicFrame:
-    """`free[role]`: rows of cells in which each is free, fit and open; shape (members, cells).
+    """`rows`: cells in which each is free and the clinic open (a laser: and not locked out).
 
-    `able[role]`: whether each could start at each of `columns` (cell numbers), by free time
-    alone; shape (members, columns).
+    One row per room, operator, laser and handpiece, in this order; `place[role]` is where a
+    role's rows are. `able[role]`: whether each could start at each of `columns` (cell numbers),
+    by its row alone; shape (members, columns).
     """
 
     request: SlotRequest
@@ -63,10 +67,12 @@ class ClinicFrame:
     timeline: CellTimeline
     relaxed: Relaxed
     options: list[DeviceOption]
-    free: dict[TreatmentRole, BoolArray]
+    rows: BoolArray
+    place: dict[TreatmentRole, slice]
     columns: Columns
     able: dict[TreatmentRole, BoolArray]
     _crews: dict[tuple[int, frozenset[int]], Crew] = field(default_factory=dict)
+    _steady: dict[tuple[int, ...], Crew] = field(default_factory=dict)
     _fitted: dict[tuple[int, int], BoolArray | None] = field(default_factory=dict)
 
     def rooms_for(self, option: DeviceOption) -> tuple[int, ...]:
@@ -115,18 +121,23 @@ class ClinicFrame:
         return found
 
     def _crew(self, model_id: int, wavelengths_nm: frozenset[int]) -> Crew:
-        members, able = [], []
+        fits: dict[int, BoolArray | None] = {}
         for index, operator in enumerate(self.clinic.operators):
             fit = self._credential_mask(operator, model_id, wavelengths_nm)
-            row = self.able[TreatmentRole.OPERATOR][index]
+            if fit is None or fit.any():
+                fits[index] = fit
+        members = tuple(fits)
+        if members not in self._steady:
+            rows = self.able[TreatmentRole.OPERATOR]
+            self._steady[members] = Crew(members, rows[list(members)])
+        steady = self._steady[members]
+        if not any(fit is not None for fit in fits.values()):
+            return steady
+        able = steady.able.copy()
+        for position, fit in enumerate(fits.values()):
             if fit is not None:
-                if not fit.any():
-                    continue
-                row = row & self._at_columns(fit, TreatmentRole.OPERATOR)
-            members.append(index)
-            able.append(row)
-        shape = (len(members), len(self.columns))
-        return Crew(tuple(members), np.array(able, dtype=np.bool_).reshape(shape))
+                able[position] &= self._at_columns(fit, TreatmentRole.OPERATOR)
+        return Crew(members, able)
 
     def _credential_mask(
         self, operator: OperatorCandidate, model_id: int, wavelengths_nm: frozenset[int]
@@ -189,12 +200,19 @@ def clinic_frame(
         grid=grid,
         any_fitting=Condition.FITTING in relaxed,
     )
-    opened, free = _free_rows(clinic, grid, relaxed)
-    able = _windowed(free, timeline)
-    possible = zone.starts & starts(opened, ((0, timeline.total),))
-    for role in (TreatmentRole.ROOM, TreatmentRole.OPERATOR, TreatmentRole.LASER):
-        possible &= able[role].any(axis=0)
-    columns = np.flatnonzero(possible) if options else np.zeros(0, dtype=np.intp)
+    members = (clinic.rooms, clinic.operators, clinic.lasers, clinic.handpieces)
+    place = _places([len(kind) for kind in members])
+    if options and zone.starts.any():
+        opened, rows = _free_rows(clinic, grid, place, relaxed)
+        able = _windowed(rows, place, timeline)
+        possible = zone.starts & starts(opened, ((0, timeline.total),))
+        for role in GAPS_COUNTED:
+            possible &= able[place[role]].any(axis=0)
+        columns = np.flatnonzero(possible)
+    else:
+        rows = able = np.zeros((place[KEPT_BUSY[-1]].stop, 0), dtype=np.bool_)
+        columns = np.zeros(0, dtype=np.intp)
+    at_columns = np.take(able, columns, axis=1)
     return ClinicFrame(
         request=request,
         clinic=clinic,
@@ -203,9 +221,10 @@ def clinic_frame(
         timeline=timeline,
         relaxed=relaxed,
         options=options,
-        free=free,
+        rows=rows,
+        place=place,
         columns=columns,
-        able={role: rows[:, columns] for role, rows in able.items()},
+        able={role: at_columns[place[role]] for role in KEPT_BUSY},
     )
 
 
@@ -224,34 +243,39 @@ def fitted_spans(handpiece: HandpieceCandidate, laser_id: int, grid: Grid) -> li
     )
 
 
+def _places(sizes: list[int]) -> dict[TreatmentRole, slice]:
+    edges = [0, *accumulate(sizes)]
+    return {role: slice(*edge) for role, edge in zip(KEPT_BUSY, pairwise(edges), strict=True)}
+
+
 def _free_rows(
-    clinic: ClinicCandidates, grid: Grid, relaxed: Relaxed
-) -> tuple[BoolArray, dict[TreatmentRole, BoolArray]]:
-    """The opening row, and per role the rows of free time within it (lasers: not locked out)."""
+    clinic: ClinicCandidates, grid: Grid, place: dict[TreatmentRole, slice], relaxed: Relaxed
+) -> tuple[BoolArray, BoolArray]:
+    """The opening row, and the rows of everyone and everything (as in ClinicFrame)."""
     members = (clinic.rooms, clinic.operators, clinic.lasers, clinic.handpieces)
     bits = grid.unpack([clinic.open, *(one.free for kind in members for one in kind)])
-    opened, rest = bits[0], bits[1:]
+    opened, rows = bits[0], bits[1:]
     if Condition.CLINIC_OPEN in relaxed:
         opened[:] = True
-    free, at = {}, 0
-    for role, kind in zip(KEPT_BUSY, members, strict=True):
-        rows = rest[at : at + len(kind)]
-        if FREE_CONDITION[role] in relaxed:
-            rows[:] = True
-        free[role] = rows
-        at += len(kind)
+    for role, condition in FREE_CONDITION.items():
+        if condition in relaxed:
+            rows[place[role]] = True
     if Condition.LOCK_OUT not in relaxed:
-        for row, laser in zip(free[TreatmentRole.LASER], clinic.lasers, strict=True):
+        for row, laser in zip(rows[place[TreatmentRole.LASER]], clinic.lasers, strict=True):
             for span in locked_spans(laser, grid):
                 row[grid.cell_of(span.start) : grid.first_cell_from(span.end)] = False
-    rest &= opened
-    return opened, free
+    rows &= opened
+    return opened, rows
 
 
 def _windowed(
-    free: dict[TreatmentRole, BoolArray], timeline: CellTimeline
-) -> dict[TreatmentRole, BoolArray]:
-    return {role: starts(rows, timeline.parts[role]) for role, rows in free.items()}
+    rows: BoolArray, place: dict[TreatmentRole, slice], timeline: CellTimeline
+) -> BoolArray:
+    """Where each could start, as far as its row goes; all rows at once where roles agree."""
+    parts = [timeline.parts[role] for role in KEPT_BUSY]
+    if len(set(parts)) == 1:
+        return starts(rows, parts[0])
+    return np.concatenate([starts(rows[place[role]], timeline.parts[role]) for role in KEPT_BUSY])
 
 
 def _within(start: datetime, end: datetime | None, grid: Grid) -> list[Span]:

@@ -5,8 +5,9 @@ from datetime import date, timedelta
 
 from clinics.hours import local_date
 from courses.slots.answer import Reason, ScoreName, ScorePart, Slot
+from courses.slots.clinic_frame import GAPS_COUNTED
 from courses.slots.options import DeviceOption
-from courses.slots.ranking import GAPS_COUNTED, RankedClinic, Weights
+from courses.slots.ranking import RankedClinic, Weights
 from courses.slots.wording import nanometres
 from courses.vocabulary import TreatmentRole
 
@@ -17,12 +18,12 @@ def offer(ranked: RankedClinic, column: int, *, advised_on: date, weights: Weigh
     option = frame.options[ranked.chosen[column]]
     members = {
         TreatmentRole.ROOM: ranked.room_at(option, column),
-        TreatmentRole.OPERATOR: ranked.operator_at(option, column, weights=weights),
+        TreatmentRole.OPERATOR: ranked.operator_at(option, column),
         TreatmentRole.LASER: option.laser,
     }
     start = frame.grid.instant(int(frame.columns[column]))
     operator = frame.clinic.operators[members[TreatmentRole.OPERATOR]]
-    tidy = [float(ranked.tidiness[role][members[role], column]) for role in GAPS_COUNTED]
+    tidy = [float(ranked.tidy[role][members[role], column]) for role in GAPS_COUNTED]
     values = {
         ScoreName.CLOSENESS: float(ranked.closeness[column]),
         ScoreName.FRAGMENTATION: sum(tidy) / len(tidy),

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from courses.slots.answer import ScoreName
-from courses.slots.clinic_frame import ClinicFrame
+from courses.slots.clinic_frame import GAPS_COUNTED, ClinicFrame
 from courses.slots.grid import GRAIN_MINUTES, BoolArray
 from courses.slots.options import DeviceOption
 from courses.slots.request import SearchPolicy
@@ -21,9 +21,9 @@ from courses.vocabulary import TreatmentRole
 
 Floats = npt.NDArray[np.float32]
 Days = npt.NDArray[np.int32]
-GAPS_COUNTED = (TreatmentRole.ROOM, TreatmentRole.OPERATOR, TreatmentRole.LASER)
 SIDES = 2
-USELESS, ROOMY, SNUG = 0, 1, 2
+# Worth of one side of a visit, in half points; a useless gap is worth nothing.
+ROOMY, SNUG = 1, 2
 IMPOSSIBLE = np.float32(-1.0)
 
 
@@ -43,65 +43,57 @@ class Weights:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RankedClinic:
-    """Best score and option per possible start of one clinic; `tidiness[role]` as in `tidiness`.
+    """Best score and option per possible start of one clinic.
 
-    `scores` is below 0 where nothing can start; `chosen` is a position in the frame's options.
+    `scores` is below 0 where nothing can start; `chosen` is a position in the frame's options;
+    both of shape (columns,). `tidy` as `tidiness`; `worth` its weighted form, to choose among
+    rooms and operators.
     """
 
     frame: ClinicFrame
     scores: Floats
-    chosen: npt.NDArray[np.int32]
+    chosen: npt.NDArray[np.intp]
     closeness: Floats
-    tidiness: dict[TreatmentRole, Floats]
+    tidy: dict[TreatmentRole, Floats]
+    worth: dict[TreatmentRole, Floats]
 
     def room_at(self, option: DeviceOption, column: int) -> int:
-        """Position of the best room at a column for an option."""
-        able = self.frame.able[TreatmentRole.ROOM][:, column]
-        tidy = self.tidiness[TreatmentRole.ROOM][:, column]
+        """Position of the best room at a column for an option; the first of equals."""
+        able = self.frame.able[TreatmentRole.ROOM]
         return max(
-            (index for index in self.frame.rooms_for(option) if able[index]),
-            key=lambda index: (tidy[index], -index),
+            (index for index in self.frame.rooms_for(option) if able[index, column]),
+            key=lambda index: (self.worth[TreatmentRole.ROOM][index, column], -index),
         )
 
-    def operator_at(self, option: DeviceOption, column: int, *, weights: Weights) -> int:
-        """Position of the best operator at a column for an option."""
+    def operator_at(self, option: DeviceOption, column: int) -> int:
+        """Position of the best operator at a column for an option; the first of equals."""
         crew = self.frame.crew_for(option)
-        value = _operator_values(self.frame, self.tidiness, weights)[:, column]
         return max(
             (index for index, row in zip(crew.members, crew.able, strict=True) if row[column]),
-            key=lambda index: (value[index], -index),
+            key=lambda index: (self.worth[TreatmentRole.OPERATOR][index, column], -index),
         )
 
 
 def rank_clinic(
     frame: ClinicFrame, *, advised_on: date, policy: SearchPolicy, weights: Weights
 ) -> RankedClinic:
-    """Score every start of a clinic, with its best option, room and operator."""
+    """Score every start of a clinic with its best option, room and operator.
+
+    Expects at least one option and one column.
+    """
     tidy = tidiness(frame, useful_cells=max(1, policy.useful_gap_minutes // GRAIN_MINUTES))
     closeness = closeness_of(
         frame.zone.day_of_cell[frame.columns],
         advised_on=advised_on,
         half_life_days=policy.closeness_half_life_days,
     )
-    share = np.float32(weights.of[ScoreName.FRAGMENTATION] / len(GAPS_COUNTED))
-    rooms = _BestRoom(frame, tidy[TreatmentRole.ROOM] * share)
-    crews = _BestCrew(frame, _operator_values(frame, tidy, weights))
-    best = np.full(len(frame.columns), IMPOSSIBLE, dtype=np.float32)
-    chosen = np.zeros(len(frame.columns), dtype=np.int32)
-    for number, option in enumerate(frame.options):
-        score = (
-            rooms.at(option) + crews.at(option) + tidy[TreatmentRole.LASER][option.laser] * share
-        )
-        score += np.float32(weights.of[ScoreName.INK] * option.plan.ink)
-        score[~frame.devices_able(option)] = -np.inf
-        better = score > best
-        best[better] = score[better]
-        chosen[better] = number
-    everywhere = weights.of[ScoreName.PREFERENCE] * frame.clinic.preference
-    possible = best >= 0
-    best[possible] += closeness[possible] * np.float32(weights.of[ScoreName.CLOSENESS])
-    best[possible] += np.float32(everywhere)
-    return RankedClinic(frame, best, chosen, closeness, tidy)
+    worth = _worth(frame, tidy, weights)
+    scores = _option_scores(frame, worth, weights)
+    chosen = scores.argmax(axis=0)
+    best = scores[chosen, np.arange(len(frame.columns))]
+    best += closeness * np.float32(weights.of[ScoreName.CLOSENESS])
+    best += np.float32(weights.of[ScoreName.PREFERENCE] * frame.clinic.preference)
+    return RankedClinic(frame, best, chosen, closeness, tidy, worth)
 
 
 def closeness_of(days: Days, *, advised_on: date, half_life_days: float) -> Floats:
@@ -116,18 +108,19 @@ def tidiness(frame: ClinicFrame, *, useful_cells: int) -> dict[TreatmentRole, Fl
     The mean of both sides: 1 where it leaves no gap, 0 where it leaves one shorter than
     `useful_cells`, a half where the gap can still be used. Beyond the grid counts as usable.
     """
+    rows = frame.rows[: frame.place[GAPS_COUNTED[-1]].stop]
+    free = np.ones((len(rows), frame.grid.cells + 2 * useful_cells), dtype=np.bool_)
+    free[:, useful_cells:-useful_cells] = rows
+    roomy = runs(free, useful_cells)
     found = {}
     for role in GAPS_COUNTED:
-        free = np.pad(
-            frame.free[role], ((0, 0), (useful_cells, useful_cells)), constant_values=True
-        )
-        roomy = runs(free, useful_cells)
         begin, end = frame.timeline.outer(role)
         before = frame.columns + begin
         after = frame.columns + end + useful_cells
-        sides = _side(free[:, before + useful_cells - 1], roomy[:, before])
-        sides += _side(free[:, after], roomy[:, after])
-        found[role] = sides.astype(np.float32) / np.float32(SIDES * SNUG)
+        touching, wide = free[frame.place[role]], roomy[frame.place[role]]
+        sides = _side(touching.take(before + useful_cells - 1, axis=1), wide.take(before, axis=1))
+        sides += _side(touching.take(after, axis=1), wide.take(after, axis=1))
+        found[role] = sides * np.float32(1 / (SIDES * SNUG))
     return found
 
 
@@ -135,44 +128,44 @@ def _side(touching_free: BoolArray, roomy: BoolArray) -> npt.NDArray[np.uint8]:
     return np.where(touching_free, roomy.view(np.uint8) * np.uint8(ROOMY), np.uint8(SNUG))
 
 
-def _operator_values(
+def _worth(
     frame: ClinicFrame, tidy: dict[TreatmentRole, Floats], weights: Weights
-) -> Floats:
+) -> dict[TreatmentRole, Floats]:
+    """What each room, operator and laser adds to a score, per column."""
     share = np.float32(weights.of[ScoreName.FRAGMENTATION] / len(GAPS_COUNTED))
-    familiar = frame.request.familiar_operator_ids
+    worth = {role: values * share for role, values in tidy.items()}
     bonus = [
-        weights.of[ScoreName.CONTINUITY] * (operator.id in familiar)
+        weights.of[ScoreName.CONTINUITY] * (operator.id in frame.request.familiar_operator_ids)
         for operator in frame.clinic.operators
     ]
-    return tidy[TreatmentRole.OPERATOR] * share + np.array(bonus, dtype=np.float32)[:, None]
+    worth[TreatmentRole.OPERATOR] += np.array(bonus, dtype=np.float32)[:, None]
+    return worth
 
 
-class _BestRoom:
-    """The best value among the rooms that an option may use, per column."""
+def _option_scores(
+    frame: ClinicFrame, worth: dict[TreatmentRole, Floats], weights: Weights
+) -> Floats:
+    """Score of each option with its best room and operator; -inf where it cannot start.
 
-    def __init__(self, frame: ClinicFrame, values: Floats) -> None:
-        self._frame = frame
-        self._values = np.where(frame.able[TreatmentRole.ROOM], values, -np.inf)
-        self._known: dict[tuple[int, ...], Floats] = {}
+    Without closeness and preference, which are the same for all options. Shape (options, columns).
+    """
+    ink = weights.of[ScoreName.INK]
+    best: dict[object, Floats] = {}
+    scores = []
+    for option in frame.options:
+        rooms, crew = frame.rooms_for(option), frame.crew_for(option)
+        if rooms not in best:
+            able = frame.able[TreatmentRole.ROOM][list(rooms)]
+            best[rooms] = _best(worth[TreatmentRole.ROOM][list(rooms)], able)
+        if id(crew) not in best:
+            values = worth[TreatmentRole.OPERATOR][list(crew.members)]
+            best[id(crew)] = _best(values, crew.able)
+        devices = worth[TreatmentRole.LASER][option.laser] + np.float32(ink * option.plan.ink)
+        devices[~frame.devices_able(option)] = -np.inf
+        scores.append(best[rooms] + best[id(crew)] + devices)
+    return np.stack(scores)
 
-    def at(self, option: DeviceOption) -> Floats:
-        rooms = self._frame.rooms_for(option)
-        if rooms not in self._known:
-            self._known[rooms] = self._values[list(rooms)].max(axis=0, initial=-np.inf)
-        return self._known[rooms]
 
-
-class _BestCrew:
-    """The best value among the operators fit for an option, per column."""
-
-    def __init__(self, frame: ClinicFrame, values: Floats) -> None:
-        self._frame = frame
-        self._values = values
-        self._known: dict[int, Floats] = {}
-
-    def at(self, option: DeviceOption) -> Floats:
-        crew = self._frame.crew_for(option)
-        if id(crew) not in self._known:
-            values = np.where(crew.able, self._values[list(crew.members)], -np.inf)
-            self._known[id(crew)] = values.max(axis=0, initial=-np.inf)
-        return self._known[id(crew)]
+def _best(values: Floats, able: BoolArray) -> Floats:
+    """The highest value of those able, per column; -inf where none is."""
+    return np.asarray(np.where(able, values, -np.inf).max(axis=0, initial=-np.inf))

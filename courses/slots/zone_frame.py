@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
+from functools import lru_cache
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
@@ -50,18 +51,6 @@ class LocalDays:
     last: date
     bounds: tuple[int, ...]
 
-    @classmethod
-    def of(cls, grid: Grid, zone: ZoneInfo) -> "LocalDays":
-        """The dates that a calendar in `zone` shows between start and end of the grid."""
-        first = local_date(grid.start, zone)
-        last = local_date(grid.end - GRAIN, zone)
-        bounds = [0]
-        day = first
-        while day < last:
-            day += ONE_DAY
-            bounds.append(grid.first_cell_from(local_day_start(day, zone)))
-        return cls(zone, first, last, (*bounds, grid.cells))
-
     def first_cell_of(self, day: date) -> int:
         """The first cell of a date: 0 before the grid, its length after it."""
         return self.bounds[min(max((day - self.first).days, 0), len(self.bounds) - 1)]
@@ -70,6 +59,19 @@ class LocalDays:
         """The proleptic ordinal of the local date of each cell, shape (cells,)."""
         days = np.arange(len(self.bounds) - 1, dtype=np.int32) + self.first.toordinal()
         return np.repeat(days, np.diff(self.bounds))
+
+
+@lru_cache(maxsize=256)
+def local_days(grid: Grid, zone: ZoneInfo) -> LocalDays:
+    """The dates that a calendar in `zone` shows between start and end of the grid."""
+    first = local_date(grid.start, zone)
+    last = local_date(grid.end - GRAIN, zone)
+    bounds = [0]
+    day = first
+    while day < last:
+        day += ONE_DAY
+        bounds.append(grid.first_cell_from(local_day_start(day, zone)))
+    return LocalDays(zone, first, last, (*bounds, grid.cells))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,7 +92,7 @@ def zone_frame(
     relaxed: Relaxed = NOTHING_RELAXED,
 ) -> ZoneFrame:
     """Everything about the request that depends on the zone but not on the clinic."""
-    days = LocalDays.of(grid, zone)
+    days = local_days(grid, zone)
     patient = np.ones(grid.cells, dtype=np.bool_)
     if request.wishes and Condition.WISHES not in relaxed:
         patient &= _wished(request, grid=grid, days=days)
