@@ -5,6 +5,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.db.backends.postgresql.psycopg_any import DateTimeTZRange
 from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 from django_filters.rest_framework import (
@@ -123,11 +124,40 @@ class CredentialFilters(FilterSet):
     )
 
 
+class SpanForm(forms.Form):
+    """Two ends that belong together."""
+
+    def clean(self) -> dict[str, Any]:
+        given: dict[str, Any] = self.cleaned_data
+        start, end = given.get("start"), given.get("end")
+        if start is not None and end is not None and end <= start:
+            self.add_error("end", ValidationError("Must be after `start`.", code="order"))
+        return given
+
+
+class EndFilter(InstantFilter):
+    """One end of a span; the filter set looks at both together, for one index to answer."""
+
+    def filter(self, qs: QuerySet[Any], value: Any) -> QuerySet[Any]:
+        return qs
+
+
 class SpanFilters(FilterSet):
     """Rows that share an instant with the span from `start` to `end`; either may be left out."""
 
-    start = InstantFilter(field_name="period", lookup_expr="endswith__gt")
-    end = InstantFilter(field_name="period", lookup_expr="startswith__lt")
+    start = EndFilter(label="Only what is not over by then")
+    end = EndFilter(label="Only what has begun before")
+
+    class Meta:
+        form = SpanForm
+
+    def filter_queryset(self, queryset: QuerySet[Any]) -> QuerySet[Any]:
+        """All filters, and the two ends as one overlap."""
+        rows = super().filter_queryset(queryset)
+        start, end = self.form.cleaned_data["start"], self.form.cleaned_data["end"]
+        if start is None and end is None:
+            return rows
+        return rows.filter(period__overlap=DateTimeTZRange(start, end))
 
 
 class ShiftFilters(SpanFilters):

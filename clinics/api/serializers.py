@@ -399,17 +399,20 @@ class OpeningHoursOut(serializers.Serializer[Any]):
 class DatesIn(serializers.Serializer[Any]):
     """Local dates from `from` up to, not including, `to`; a year at most."""
 
-    LONGEST_DAYS = 366
+    longest_days: ClassVar[int] = 366
+    years: ClassVar[range] = range(1990, 2200)
 
     def get_fields(self) -> dict[str, Any]:
         return {"from": serializers.DateField(), "to": serializers.DateField()}
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
-        days = (attrs["to"] - attrs["from"]).days
-        if not 1 <= days <= self.LONGEST_DAYS:
-            raise serializers.ValidationError(
-                {"to": f"Must be 1 to {self.LONGEST_DAYS} days after `from`."}
-            )
+        for name, day in attrs.items():
+            if day.year not in self.years:
+                said = f"Must be from {self.years.start} to {self.years.stop - 1}."
+                raise serializers.ValidationError({name: said}, code="range")
+        if not 1 <= (attrs["to"] - attrs["from"]).days <= self.longest_days:
+            said = f"Must be 1 to {self.longest_days} days after `from`."
+            raise serializers.ValidationError({"to": said}, code="range")
         return attrs
 
 
