@@ -24,7 +24,7 @@ from devices.models import EmissionLine, Fitting, Handpiece
 from devices.services import handpieces as services
 
 
-class LineBrief(RowSerializer):
+class HandpieceLineBrief(RowSerializer):
     """A line the handpiece passes."""
 
     class Meta:
@@ -44,7 +44,7 @@ class HandpieceOut(RowSerializer):
     """A handpiece as it is now; `clinic` is where it stands."""
 
     clinic = serializers.IntegerField(source="resource.clinic_id", allow_null=True)
-    lines = LineBrief(many=True)
+    lines = HandpieceLineBrief(many=True)
     fitted = serializers.SerializerMethodField()
 
     class Meta:

@@ -68,7 +68,7 @@ class LockOutIn(serializers.Serializer[Any]):
     note = serializers.CharField(max_length=400, allow_blank=True, default="")
 
 
-class ReleaseIn(serializers.Serializer[Any]):
+class LockOutReleaseIn(serializers.Serializer[Any]):
     """What was checked before the laser may fire again."""
 
     note = serializers.CharField(max_length=400)
@@ -121,13 +121,16 @@ class LockOutViewSet(ListMixin):
         )
         return Response(status=status.HTTP_204_NO_CONTENT)
 
-    @extend_schema(request=ReleaseIn, responses=LockOutOut)
+    @extend_schema(request=LockOutReleaseIn, responses=LockOutOut)
     @action(detail=True, methods=["post"])
     @idempotent(required=False)
     def release(self, request: Request, **kwargs: Any) -> Response:
         """End a lock-out now, with a note on what was checked: laser safety officer there."""
         lock_out = services.lock_out_release(
-            pk=self.get_object().pk, **self.parse(ReleaseIn), actor=self.actor, now=self.now()
+            pk=self.get_object().pk,
+            **self.parse(LockOutReleaseIn),
+            actor=self.actor,
+            now=self.now(),
         )
         return self.present(lock_out)
 

@@ -62,7 +62,7 @@ class PulseEntryIn(serializers.Serializer[Any]):
     fired_at = AwareDateTimeField(required=False, help_text="Now when left out")
 
 
-class CorrectionIn(serializers.Serializer[Any]):
+class PulseCorrectionIn(serializers.Serializer[Any]):
     """By how many pulses an entry is wrong, signed, and why."""
 
     pulses = WholeField(min_value=-MAX_PULSES, max_value=MAX_PULSES, help_text="Not 0")
@@ -101,7 +101,7 @@ class PulseEntryViewSet(ListMixin, RetrieveMixin):
         )
         return self.present(entry, status=status.HTTP_201_CREATED)
 
-    @extend_schema(request=CorrectionIn, responses={201: PulseEntryOut})
+    @extend_schema(request=PulseCorrectionIn, responses={201: PulseEntryOut})
     @action(detail=True, methods=["post"])
     @idempotent(required=True)
     def corrections(self, request: Request, **kwargs: Any) -> Response:
@@ -111,7 +111,7 @@ class PulseEntryViewSet(ListMixin, RetrieveMixin):
         """
         correction = services.pulse_entry_correct(
             entry=self.get_object(),
-            **self.parse(CorrectionIn),
+            **self.parse(PulseCorrectionIn),
             entry_key=self._entry_key(),
             actor=self.actor,
         )

@@ -1,6 +1,5 @@
 """Two threads put one handpiece on two lasers at once: exactly one does. With the controls."""
 
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from threading import Barrier
 
@@ -9,7 +8,6 @@ from django.db import connection
 
 from clinics.vocabulary import Role
 from devices import locks
-from devices.errors import HandpieceFitted
 from devices.models import Fitting, Handpiece
 from devices.services import fittings
 from tests.support.devices import (
@@ -18,29 +16,13 @@ from tests.support.devices import (
     make_laser,
 )
 from tests.support.factories import instant, make_actor
+from tests.support.threads import at_once
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
 NOW = instant("2026-03-02T08:00Z")
 ROUNDS = 20
-REFUSED = "refused"
-
-
-def at_once(*tasks):
-    """Run the tasks in threads that start together; what each gave, or the refusal's name."""
-    barrier = Barrier(len(tasks), timeout=20)
-
-    def run(task):
-        barrier.wait()
-        try:
-            return task()
-        except HandpieceFitted:
-            return REFUSED
-        finally:
-            connection.close()
-
-    with ThreadPoolExecutor(max_workers=len(tasks)) as pool:
-        return [done.result(timeout=60) for done in [pool.submit(run, task) for task in tasks]]
+REFUSED = "handpiece_fitted"
 
 
 def race(actor, handpiece, lasers):
@@ -74,7 +56,7 @@ def test_exactly_one_of_two_threads_fits_a_handpiece(lasers, actor, fitted_befor
         assert outcomes.count(REFUSED) == 1
         holding = Fitting.objects.filter(handpiece=handpiece).holding_at(NOW)
         assert [fitting.laser_id for fitting in holding] == [
-            fitting.laser_id for fitting in outcomes if fitting is not REFUSED
+            fitting.laser_id for fitting in outcomes if fitting != REFUSED
         ]
 
 

@@ -1,43 +1,24 @@
 """Two threads at the ledger of one laser: a key writes one row, corrections never go below zero."""
 
-from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from threading import Barrier
 
 import pytest
-from django.db import connection
 
 from clinics.vocabulary import Role
 from core.db import command
-from core.errors import DomainError
 from devices import locks, selectors
 from devices.models import Laser, PulseEntry
 from devices.services import ledger
 from devices.vocabulary import PulsePurpose
 from tests.support.devices import make_fitted_handpiece, make_laser, make_pulse_entry
 from tests.support.factories import instant, make_actor, make_staff, number
+from tests.support.threads import at_once
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
 NOW = instant("2026-03-02T08:00Z")
 ROUNDS = 10
-
-
-def at_once(*tasks):
-    """Run the tasks in threads that start together; a row's key, or the code of the refusal."""
-    barrier = Barrier(len(tasks), timeout=20)
-
-    def run(task):
-        barrier.wait()
-        try:
-            return task().pk
-        except DomainError as refusal:
-            return refusal.code
-        finally:
-            connection.close()
-
-    with ThreadPoolExecutor(max_workers=len(tasks)) as pool:
-        return [done.result(timeout=60) for done in [pool.submit(run, task) for task in tasks]]
 
 
 @pytest.fixture
