@@ -120,7 +120,14 @@ REST_FRAMEWORK: dict[str, Any] = {
     "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
     "DEFAULT_PAGINATION_CLASS": "core.api.pagination.KeysetPagination",
     "DEFAULT_FILTER_BACKENDS": ["core.api.filters.StrictFilterBackend"],
-    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_SCHEMA_CLASS": "core.api.schema.FallowSchema",
+    # Per caller. Search and holds are costly, sign-in is worth guessing at: quotas of their own.
+    "DEFAULT_THROTTLE_RATES": {
+        "default": "1200/min",
+        "slot_search": "240/min",
+        "booking": "120/min",
+        "sign_in": "10/min",
+    },
     "EXCEPTION_HANDLER": "core.api.problems.exception_handler",
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
     "UNICODE_JSON": True,

@@ -26,4 +26,5 @@ def beat_schedule(*, message_seconds: int, recall_seconds: int) -> dict[str, Any
             "courses.open_due_recalls",
             seconds=environment.number("FALLOW_RECALL_TICK_SECONDS", recall_seconds),
         ),
+        "prune-idempotency": _tick("core.prune_idempotency", seconds=3600),
     }

@@ -167,6 +167,11 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
         "check_in": "appointment.arrive",
     }
 
+    @property
+    def throttle_scope(self) -> str | None:
+        """Booking and holding have a quota of their own: slots must not be hoarded."""
+        return "booking" if self.action == "create" else None
+
     @extend_schema(
         request=AppointmentIn, responses={201: AppointmentOut}, summary="Hold or book a visit"
     )
