@@ -6,6 +6,7 @@ and `RateLimit: "default";r=599;t=42` (r: requests left, t: seconds until the wi
 
 import logging
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -51,7 +52,7 @@ class QuotaThrottle(BaseThrottle):
     quota: Quota | None = None
 
     def allow_request(self, request: Request, view: APIView) -> bool:
-        scope = getattr(view, "throttle_scope", None) or DEFAULT_SCOPE
+        scope = scope_of(view)
         rate = _rate(scope)
         if rate is None:
             return True
@@ -76,6 +77,13 @@ class QuotaThrottle(BaseThrottle):
             # Nobody said that a proxy writes X-Forwarded-For, so the caller may have.
             return f"address:{request.META.get('REMOTE_ADDR', '')}"
         return f"address:{self.get_ident(request)}"
+
+
+def scope_of(view: APIView) -> str:
+    """The quota that a request to the view counts against."""
+    by_action: Mapping[str, str] = getattr(view, "throttle_scopes", {})
+    own: str | None = getattr(view, "throttle_scope", None)
+    return by_action.get(getattr(view, "action", None) or "") or own or DEFAULT_SCOPE
 
 
 def _rate(scope: str) -> tuple[int, int] | None:

@@ -21,7 +21,8 @@ class FallowView(APIView):
     """A plain endpoint. `policy` maps each method ("get", "post") to a policy key.
 
     `extra_query_params` names the query parameters it reads; any other is refused.
-    `throttle_scope` names its quota when it has one of its own.
+    `throttle_scope` names its quota when it has one of its own; `throttle_scopes` does so for
+    single actions of a viewset.
     """
 
     policy: ClassVar[Mapping[str, str]] = {}

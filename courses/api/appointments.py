@@ -155,6 +155,8 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
     serializer_class = AppointmentOut
     filterset_class = AppointmentFilter
     keyset = ("starts_at", "id")
+    # Slots must not be hoarded: holding and booking have a quota of their own.
+    throttle_scopes = {"create": "booking"}
     policy = {
         "list": "appointment.read",
         "retrieve": "appointment.read",
@@ -166,11 +168,6 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
         "arrive": "appointment.arrive",
         "check_in": "appointment.arrive",
     }
-
-    @property
-    def throttle_scope(self) -> str | None:
-        """Booking and holding have a quota of their own: slots must not be hoarded."""
-        return "booking" if self.action == "create" else None
 
     @extend_schema(
         request=AppointmentIn, responses={201: AppointmentOut}, summary="Hold or book a visit"
