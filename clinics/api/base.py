@@ -13,6 +13,7 @@ from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.api.viewsets import ListMixin, RetrieveMixin
 
+UNCONDITIONAL: Final = OpenApiParameter("If-Match", str, OpenApiParameter.HEADER, exclude=True)
 DESPITE_VISITS: Final = OpenApiParameter(
     "despite_visits",
     bool,
@@ -20,37 +21,50 @@ DESPITE_VISITS: Final = OpenApiParameter(
 )
 
 
-class ServiceViewSet(ListMixin, RetrieveMixin):
-    """Create, read, change and remove through three functions that a subclass gives.
+class ReadViewSet(ListMixin, RetrieveMixin):
+    """A resource that is listed and shown, and that reads fields for a service."""
 
-    A subclass that leaves one out narrows `http_method_names`.
-    """
+    def fields(self, row: Any = None) -> dict[str, Any]:
+        """Validated fields of the body; all of them for a new row, else those that it has."""
+        serializer = self.get_serializer(row, data=self.request.data, partial=row is not None)
+        serializer.is_valid(raise_exception=True)
+        validated: Mapping[str, Any] = serializer.validated_data
+        return dict(validated)
 
-    http_method_names = ["get", "post", "patch", "delete", "head", "options"]
+
+class AddMixin(ReadViewSet):
+    """New rows come from a service."""
 
     def add(self, fields: dict[str, Any]) -> Any:
         """Make a row of validated fields."""
         raise NotImplementedError
 
-    def change(self, row: Any, changes: dict[str, Any], *, expected: int | None) -> Any:
-        """Change the row from the version the caller expects (None: any)."""
-        raise NotImplementedError
-
-    def remove(self, row: Any, *, expected: int | None) -> None:
-        """Remove the row at the version the caller expects (None: any)."""
-        raise NotImplementedError
-
     @idempotent(required=False)
     def create(self, request: Request, **kwargs: Any) -> Response:
         """A new row."""
-        row = self.add(self._fields(None))
-        return self.present(row, status=status.HTTP_201_CREATED)
+        return self.present(self.add(self.fields()), status=status.HTTP_201_CREATED)
+
+
+class ChangeMixin(ReadViewSet):
+    """Changes go through a service, from the version that the caller expects."""
+
+    def change(self, row: Any, changes: dict[str, Any], *, expected: int | None) -> Any:
+        """Change the row from the version the caller expects (None: any)."""
+        raise NotImplementedError
 
     def partial_update(self, request: Request, **kwargs: Any) -> Response:
         """Change the fields that the body has."""
         row = self.get_object()
         expected = expected_version(request, row)
-        return self.present(self.change(row, self._fields(row), expected=expected))
+        return self.present(self.change(row, self.fields(row), expected=expected))
+
+
+class RemoveMixin(ReadViewSet):
+    """Removals go through a service, at the version that the caller expects."""
+
+    def remove(self, row: Any, *, expected: int | None) -> None:
+        """Remove the row at the version the caller expects (None: any)."""
+        raise NotImplementedError
 
     def destroy(self, request: Request, **kwargs: Any) -> Response:
         """Remove the row."""
@@ -58,14 +72,8 @@ class ServiceViewSet(ListMixin, RetrieveMixin):
         self.remove(row, expected=expected_version(request, row))
         return Response(status=status.HTTP_204_NO_CONTENT)
 
-    def _fields(self, row: Any) -> dict[str, Any]:
-        serializer = self.get_serializer(row, data=self.request.data, partial=row is not None)
-        serializer.is_valid(raise_exception=True)
-        fields: Mapping[str, Any] = serializer.validated_data
-        return dict(fields)
 
-
-class StrandingViewSet(ServiceViewSet):
+class StrandingViewSet(AddMixin, ChangeMixin, RemoveMixin):
     """A resource whose changes can strand booked visits: 409 unless `despite_visits`.
 
     It stands in the body of a write, and in the query of a removal.

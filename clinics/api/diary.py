@@ -5,7 +5,7 @@ from typing import Any
 from django.db.models import F
 from drf_spectacular.utils import extend_schema, extend_schema_view
 
-from clinics.api.base import ServiceViewSet
+from clinics.api.base import AddMixin, RemoveMixin
 from clinics.api.filters import AbsenceFilters, ReservationFilters
 from clinics.api.serializers import AbsenceSerializer, ReservationSerializer
 from clinics.models import Absence, Reservation
@@ -51,13 +51,12 @@ class ReservationViewSet(ListMixin, RetrieveMixin):
         summary="Put it back into the diary", description="Who may enter it may remove it."
     ),
 )
-class AbsenceViewSet(ServiceViewSet):
+class AbsenceViewSet(AddMixin, RemoveMixin):
     """Leave of staff, rooms that are closed, devices away for service."""
 
     queryset = Absence.objects.select_related("resource", "entered_by")
     serializer_class = AbsenceSerializer
     filterset_class = AbsenceFilters
-    http_method_names = ["get", "post", "delete", "head", "options"]
     policy = {
         "list": "reservation.read",
         "retrieve": "reservation.read",

@@ -16,6 +16,8 @@ from django_filters.rest_framework import (
     Filter,
     FilterSet,
 )
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from clinics import selectors
@@ -31,6 +33,7 @@ from core.api.fields import AwareDateTimeField
 from core.vocabulary import ReservationStatus, choices
 
 
+@extend_schema_field(OpenApiTypes.INT)
 class IdFilter(Filter):
     """A key, or another whole number."""
 
@@ -54,6 +57,7 @@ class InstantFormField(forms.CharField):
         return instant
 
 
+@extend_schema_field(OpenApiTypes.DATETIME)
 class InstantFilter(Filter):
     """An instant: RFC 3339 with an offset."""
 

@@ -8,7 +8,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from clinics import selectors
-from clinics.api.base import ServiceViewSet
+from clinics.api.base import AddMixin, ChangeMixin
 from clinics.api.filters import ClinicFilters, RoomFilters
 from clinics.api.serializers import (
     ChainSerializer,
@@ -22,43 +22,31 @@ from clinics.models import Chain, Clinic, Room
 from clinics.selectors import OpeningDay
 from clinics.services import organisation
 from core.api.filters import invalid_parameters
-from core.api.preconditions import expected_version
-from core.api.viewsets import FallowViewSet
 
 
 @extend_schema_view(
     retrieve=extend_schema(summary="The caller's chain and its policies"),
-    partial_update=extend_schema(summary="Change the chain's policies"),
+    partial_update=extend_schema(
+        summary="Change the chain's policies",
+        description="A chain manager of the whole chain may. A policy is replaced as a whole.",
+    ),
 )
-class ChainViewSet(FallowViewSet):
-    """The chain of whoever asks."""
+class ChainViewSet(ChangeMixin):
+    """The chain of whoever asks: one, so its address needs no id."""
 
     queryset = Chain.objects.all()
     serializer_class = ChainSerializer
     policy = {"retrieve": "organisation.read", "partial_update": "organisation.write"}
-    pagination_class = None
 
     def get_object(self) -> Chain:
         """The one chain there is for the caller."""
         chain: Chain = self.get_queryset().get()
         return chain
 
-    def retrieve(self, request: Request) -> Response:
-        """The chain everything belongs to."""
-        return self.present(self.get_object())
-
-    def partial_update(self, request: Request) -> Response:
-        """A chain manager of the whole chain may. A policy is replaced as a whole."""
-        row = self.get_object()
-        chain = organisation.chain_change(
-            changes=self._changes(row), expected_version=expected_version(request), actor=self.actor
+    def change(self, row: Any, changes: dict[str, Any], *, expected: int | None) -> Chain:
+        return organisation.chain_change(
+            changes=changes, expected_version=expected, actor=self.actor
         )
-        return self.present(chain)
-
-    def _changes(self, row: Chain) -> dict[str, Any]:
-        serializer = self.get_serializer(row, data=self.request.data, partial=True)
-        serializer.is_valid(raise_exception=True)
-        return dict(serializer.validated_data)
 
 
 @extend_schema_view(
@@ -73,13 +61,12 @@ class ChainViewSet(FallowViewSet):
         "clock, while visits are booked.",
     ),
 )
-class ClinicViewSet(ServiceViewSet):
+class ClinicViewSet(AddMixin, ChangeMixin):
     """The places of the chain. One that has closed down is not removed but no longer active."""
 
     queryset = Clinic.objects.all()
     serializer_class = ClinicSerializer
     filterset_class = ClinicFilters
-    http_method_names = ["get", "post", "patch", "head", "options"]
     policy = {
         "list": "organisation.read",
         "retrieve": "organisation.read",
@@ -146,13 +133,12 @@ class ClinicViewSet(ServiceViewSet):
         "booked in it.",
     ),
 )
-class RoomViewSet(ServiceViewSet):
+class RoomViewSet(AddMixin, ChangeMixin):
     """Treatment rooms. One that is given up is not removed but no longer active."""
 
     queryset = Room.objects.all()
     serializer_class = RoomSerializer
     filterset_class = RoomFilters
-    http_method_names = ["get", "post", "patch", "head", "options"]
     policy = {
         "list": "organisation.read",
         "retrieve": "organisation.read",

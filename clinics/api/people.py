@@ -7,7 +7,7 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from clinics.api.base import DESPITE_VISITS, ServiceViewSet, StrandingViewSet
+from clinics.api.base import DESPITE_VISITS, AddMixin, ChangeMixin, RemoveMixin, StrandingViewSet
 from clinics.api.filters import (
     CredentialFilters,
     MembershipFilters,
@@ -37,13 +37,12 @@ from core.api.viewsets import ReferenceViewSet
         "sign in; 409 while visits are booked with them.",
     ),
 )
-class StaffMemberViewSet(ServiceViewSet):
+class StaffMemberViewSet(AddMixin, ChangeMixin):
     """The people who work for the chain."""
 
     queryset = StaffMember.objects.select_related("user")
     serializer_class = StaffMemberSerializer
     filterset_class = StaffFilters
-    http_method_names = ["get", "post", "patch", "put", "delete", "head", "options"]
     policy = {
         "list": "staff.read",
         "retrieve": "staff.read",
@@ -200,7 +199,7 @@ class ShiftViewSet(StrandingViewSet):
         description="As for a change. The last who may manage the whole chain cannot be removed.",
     ),
 )
-class MembershipViewSet(ServiceViewSet):
+class MembershipViewSet(AddMixin, ChangeMixin, RemoveMixin):
     """Roles: who may do what, at one clinic or in the whole chain."""
 
     queryset = Membership.objects.all()

@@ -12,6 +12,7 @@ from rest_framework.views import APIView
 
 from clinics import selectors
 from clinics.access import actor_for
+from clinics.api.base import UNCONDITIONAL
 from clinics.api.serializers import MeOut, PasswordIn, TokenIn, TokenOut
 from clinics.policy import POLICY
 from clinics.services import people
@@ -61,7 +62,9 @@ class CurrentTokenView(FallowView):
     policy = {"delete": "own.use"}
     permission_classes = (SignedIn,)
 
-    @extend_schema(summary="Sign out: end this token", responses={204: None})
+    @extend_schema(
+        summary="Sign out: end this token", parameters=[UNCONDITIONAL], responses={204: None}
+    )
     def delete(self, request: Request) -> Response:
         """Everyone who is signed in may."""
         request.auth.delete()
