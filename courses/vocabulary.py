@@ -136,8 +136,11 @@ class AppointmentStatus(StrEnum):
 
 
 class WindowState(StrEnum):
-    """State of a healing window: open (still healing), held (a clinician must look), closed,
-    or never (the area may not be treated again)."""
+    """State of a healing window.
+
+    Open (still healing), held (a clinician must look), closed, or never (the area may not be
+    treated again).
+    """
 
     OPEN = "open"
     HELD = "held"

@@ -8,7 +8,7 @@ from types import MappingProxyType
 import holidays
 
 
-class UnknownRegion(ValueError):  # noqa: N818 - errors are noun phrases here
+class UnknownRegion(ValueError):
     """The `holidays` library knows no such country or subdivision."""
 
 

@@ -9,7 +9,7 @@ from clinics.vocabulary import HolidayTreatment
 from core.spans import Span
 
 
-class BadHours(ValueError):  # noqa: N818 - errors are noun phrases here
+class BadHours(ValueError):
     """A rule that can never be kept: unknown weekday, closing before opening, empty validity."""
 
 

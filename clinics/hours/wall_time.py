@@ -14,7 +14,7 @@ MIDNIGHT = time(0)
 ONE_DAY = timedelta(days=1)
 
 
-class UnknownZone(ValueError):  # noqa: N818 - errors are noun phrases here
+class UnknownZone(ValueError):
     """No IANA time zone has this name."""
 
 

@@ -6,7 +6,6 @@ and `RateLimit: "default";r=599;t=42` (r: requests left, t: seconds until the wi
 
 import logging
 import time
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -81,7 +80,7 @@ class QuotaThrottle(BaseThrottle):
 
 def scope_of(view: APIView) -> str:
     """The quota that a request to the view counts against."""
-    by_action: Mapping[str, str] = getattr(view, "throttle_scopes", {})
+    by_action: dict[str, str] = getattr(view, "throttle_scopes", {})
     own: str | None = getattr(view, "throttle_scope", None)
     return by_action.get(getattr(view, "action", None) or "") or own or DEFAULT_SCOPE
 

@@ -1,0 +1,1 @@
+"""Formulas and tables of the trade, each with its source. Pure: no Django."""

@@ -1,7 +1,7 @@
 """The one refusal of the pure packages: an input that breaks a named rule."""
 
 
-class InvalidInput(ValueError):  # noqa: N818 - errors are noun phrases here
+class InvalidInput(ValueError):
     """A field of the input breaks a rule; nothing was computed.
 
     `field` is the dotted name of the input, `rule` a stable id a client can match, `message`
