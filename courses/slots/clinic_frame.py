@@ -115,14 +115,17 @@ class ClinicFrame:
         """Columns at which some option with some room and some operator could start."""
         found = np.zeros(len(self.columns), dtype=np.bool_)
         for option in self.options:
-            rooms = self.able[TreatmentRole.ROOM][list(self.rooms_for(option))]
-            able = rooms.any(axis=0) & self.crew_for(option).able.any(axis=0)
-            found |= able & self.devices_able(option)
+            rooms, crew = self.rooms_for(option), self.crew_for(option)
+            if rooms and crew.members:
+                able = self.able[TreatmentRole.ROOM][list(rooms)].any(axis=0)
+                found |= able & crew.able.any(axis=0) & self.devices_able(option)
         return found
 
     def _crew(self, model_id: int, wavelengths_nm: frozenset[int]) -> Crew:
         fits: dict[int, BoolArray | None] = {}
         for index, operator in enumerate(self.clinic.operators):
+            if not self._is_wanted(operator):
+                continue
             fit = self._credential_mask(operator, model_id, wavelengths_nm)
             if fit is None or fit.any():
                 fits[index] = fit
@@ -139,14 +142,14 @@ class ClinicFrame:
                 able[position] &= self._at_columns(fit, TreatmentRole.OPERATOR)
         return Crew(members, able)
 
+    def _is_wanted(self, operator: OperatorCandidate) -> bool:
+        chosen = self.request.operator_ids
+        return chosen is None or operator.id in chosen or Condition.CHOSEN_OPERATOR in self.relaxed
+
     def _credential_mask(
         self, operator: OperatorCandidate, model_id: int, wavelengths_nm: frozenset[int]
     ) -> BoolArray | None:
         """Cells on whose local day credentials cover all wavelengths; None: all of them."""
-        chosen = self.request.operator_ids
-        wanted = chosen is None or operator.id in chosen
-        if not wanted and Condition.CHOSEN_OPERATOR not in self.relaxed:
-            return np.zeros(self.grid.cells, dtype=np.bool_)
         if Condition.CREDENTIAL in self.relaxed:
             return None
         days, mask = self.zone.days, None

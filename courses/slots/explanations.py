@@ -113,16 +113,17 @@ def _patient_free(case: Case) -> Said:
 def _lock_out(case: Case) -> Said:
     until: dict[int, str | None] = {}
     words = []
-    for laser in dict.fromkeys(laser for _, laser, _ in case.serving()):
+    for clinic, laser in dict.fromkeys((clinic, laser) for clinic, laser, _ in case.serving()):
         spans = locked_spans(laser, case.grid)
         if not spans:
             continue
         ends = [lock.end for lock in laser.locked_out]
         latest = None if None in ends else max(end for end in ends if end is not None)
         until[laser.id] = None if latest is None else latest.isoformat()
-        words.append(
-            f"laser {laser.id} until {'it is released' if latest is None else latest.isoformat()}"
-        )
+        released = "it is released"
+        if latest is not None:
+            released = long_date(local_date(latest, clinic.zone))
+        words.append(f"laser {laser.id} until {released}")
     detail = f"No laser with {case.ink} at these clinics {case.before}: locked out are "
     return detail + listed(words) + ".", {"locked_out_until": until}
 

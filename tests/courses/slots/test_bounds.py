@@ -54,7 +54,10 @@ def test_laser_locked_out():
     found = bounds(simple_case(locked={1: [LockedOut(LONG_AGO, until)]}))
     assert list(found) == ["laser_locked_out"]
     reason = found["laser_locked_out"]
-    assert reason.detail.startswith("No laser with 1064 nm at these clinics before 8 June 2026")
+    assert reason.detail == (
+        "No laser with 1064 nm at these clinics before 8 June 2026:"
+        " locked out are laser 1 until 12 June 2026."
+    )
     assert reason.data["locked_out_until"] == {1: until.isoformat()}
     assert reason.data["first_start_without"] == datetime(2026, 6, 1, 9, tzinfo=UTC).isoformat()
 
