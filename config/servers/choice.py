@@ -3,11 +3,11 @@
 import os
 import shutil
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from config.servers.folders import folders_of, state_folder
+from config.servers.folders import folders_of, outside_folder, state_folder
 from config.servers.identity import server_identity
 from config.servers.outside import check_database, check_redis
 from config.servers.postgres import LocalPostgres
@@ -49,6 +49,9 @@ def forget(state: Path, *, name: str) -> None:
         LocalPostgres(base=folder, identity=identity).clear_leftovers()
         LocalRedis(base=folder, identity=identity).clear_leftovers()
         shutil.rmtree(folder)
+    with suppress(OSError):
+        # Stays while it holds the data of another run.
+        outside_folder(state).rmdir()
 
 
 def _database(

@@ -119,9 +119,10 @@ def test_a_taken_port_and_a_second_run_are_told(state):
         with running(elsewhere, port=port) as other:
             assert other.base != first.base
             assert f"Port {port} is taken" in other.said
-    done = subprocess.run(**command(state, "reset"), check=True, timeout=60)
-    assert "Forgotten" in done.stdout
-    assert folders_of(state, name="run") == []
+    for each in (state, elsewhere):
+        done = subprocess.run(**command(each, "reset"), check=True, timeout=60)
+        assert "Forgotten" in done.stdout
+        assert folders_of(each, name="run") == []
 
 
 def test_ctrl_c_before_it_is_ready_leaves_no_server_behind(state):
