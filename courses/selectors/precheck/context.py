@@ -7,6 +7,7 @@ from typing import Any, TypeVar
 
 from django.contrib.postgres.expressions import ArraySubquery
 from django.db import models
+from django.db.backends.postgresql.psycopg_any import DateTimeTZRange
 from django.db.models import OuterRef, QuerySet
 
 from clinics.access import Actor
@@ -162,24 +163,18 @@ def _unknown(pointers: list[str]) -> FieldsMalformed:
     )
 
 
-def _during(draft: SessionDraft) -> tuple[Any, Any]:
-    """From the start to the end, or to the last pass; a span of no length counts its start."""
+def _during(draft: SessionDraft) -> DateTimeTZRange:
+    """From the start to the end or to the last pass, both included."""
     last = max([draft.started_at, *(one.started_at for one in draft.passes)])
-    return draft.started_at, max(last, draft.ended_at or last)
+    return DateTimeTZRange(draft.started_at, max(last, draft.ended_at or last), "[]")
 
 
 def _fittings(draft: SessionDraft, *, laser: Laser) -> QuerySet[Fitting]:
-    start, end = _during(draft)
-    return Fitting.objects.filter(laser=laser, period__startswith__lte=end).exclude(
-        period__endswith__lt=start
-    )
+    return Fitting.objects.filter(laser=laser, period__overlap=_during(draft))
 
 
 def _lock_outs(draft: SessionDraft, *, laser: Laser) -> QuerySet[LockOut]:
-    start, end = _during(draft)
-    return LockOut.objects.filter(laser=laser, period__startswith__lte=end).exclude(
-        period__endswith__lt=start
-    )
+    return LockOut.objects.filter(laser=laser, period__overlap=_during(draft))
 
 
 def _credentials(operator: StaffMember) -> Iterable[OperatorCredential]:
