@@ -94,6 +94,13 @@ class VisitsInTheWay(Conflict):
     title = "Appointments stand in the way"
 
 
+class ChainNameTaken(Conflict):
+    """There is a chain of this name."""
+
+    code = "chain_name_taken"
+    title = "A chain of this name exists"
+
+
 class ClinicNameTaken(Conflict):
     """The chain has a clinic of this name."""
 

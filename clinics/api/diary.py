@@ -7,7 +7,7 @@ from drf_spectacular.utils import extend_schema, extend_schema_view
 
 from clinics.api.base import AddMixin, RemoveMixin
 from clinics.api.filters import AbsenceFilters, ReservationFilters
-from clinics.api.serializers import AbsenceSerializer, ReservationSerializer
+from clinics.api.serializers.diary import AbsenceSerializer, ReservationSerializer
 from clinics.models import Absence, Reservation
 from clinics.services import absences
 from clinics.vocabulary import AbsenceReason

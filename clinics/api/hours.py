@@ -6,7 +6,7 @@ from drf_spectacular.utils import extend_schema, extend_schema_view
 
 from clinics.api.base import DESPITE_VISITS, StrandingViewSet
 from clinics.api.filters import ClosureFilters, HolidayOverrideFilters, OpeningRuleFilters
-from clinics.api.serializers import (
+from clinics.api.serializers.hours import (
     ClosureSerializer,
     HolidayOverrideSerializer,
     OpeningRuleSerializer,

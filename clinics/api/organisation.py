@@ -10,13 +10,8 @@ from rest_framework.response import Response
 from clinics import selectors
 from clinics.api.base import AddMixin, ChangeMixin
 from clinics.api.filters import ClinicFilters, RoomFilters
-from clinics.api.serializers import (
-    ChainSerializer,
-    ClinicSerializer,
-    DatesIn,
-    OpeningHoursOut,
-    RoomSerializer,
-)
+from clinics.api.serializers.hours import DatesIn, OpeningHoursOut
+from clinics.api.serializers.organisation import ChainSerializer, ClinicSerializer, RoomSerializer
 from clinics.hours import DayReason, zone_named
 from clinics.models import Chain, Clinic, Room
 from clinics.selectors import OpeningDay

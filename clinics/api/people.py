@@ -14,7 +14,7 @@ from clinics.api.filters import (
     ShiftFilters,
     StaffFilters,
 )
-from clinics.api.serializers import (
+from clinics.api.serializers.people import (
     CredentialSerializer,
     MembershipSerializer,
     ShiftSerializer,

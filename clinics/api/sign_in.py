@@ -13,7 +13,7 @@ from rest_framework.views import APIView
 from clinics import selectors
 from clinics.access import actor_for
 from clinics.api.base import UNCONDITIONAL
-from clinics.api.serializers import MeOut, PasswordIn, TokenIn, TokenOut
+from clinics.api.serializers.sign_in import MeOut, PasswordIn, TokenIn, TokenOut
 from clinics.policy import POLICY
 from clinics.services import people
 from core.api.permissions import PUBLIC, PolicyPermission

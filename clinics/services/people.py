@@ -74,7 +74,7 @@ def sign_in_set(
     staff.check_version(expected_version)
     user = staff.user or User()
     user.username = user_name
-    _set_password(user, password, field="password")
+    set_password(user, password, field="password")
     with constraint_as(auth_user_username_key=SignInNameTaken):
         user.save()
     return changed(staff, {"user": user})
@@ -112,7 +112,7 @@ def own_password_change(*, current: str, new: str, actor: Actor) -> None:
     user = User.objects.get(pk=actor.user_id)
     if not user.check_password(current):
         raise PasswordWrong
-    _set_password(user, new, field="new")
+    set_password(user, new, field="new")
     user.save()
 
 
@@ -188,7 +188,7 @@ def _refuse_unmanaged(managed_before: bool, *, actor: Actor, now: datetime) -> N
         raise LastManager
 
 
-def _set_password(user: Any, password: str, *, field: str) -> None:
+def set_password(user: Any, password: str, *, field: str) -> None:
     """Set a password that meets the rules, and end all tokens. Raises PasswordWeak."""
     try:
         validate_password(password, user)

@@ -1,0 +1,1 @@
+"""How the organisation looks in JSON, by concept."""
