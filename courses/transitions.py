@@ -96,9 +96,16 @@ MESSAGE: Final[Transitions] = {
         Message.STOPPED,
         Message.ENTERED_IN_ERROR,
     ),
-    Message.ON_HOLD: (Message.PREPARATION, Message.NOT_DONE, Message.ENTERED_IN_ERROR),
+    Message.ON_HOLD: (
+        Message.PREPARATION,
+        Message.NOT_DONE,
+        Message.STOPPED,
+        Message.COMPLETED,
+        Message.ENTERED_IN_ERROR,
+    ),
     Message.IN_PROGRESS: (
         Message.PREPARATION,
+        Message.ON_HOLD,
         Message.NOT_DONE,
         Message.STOPPED,
         Message.COMPLETED,

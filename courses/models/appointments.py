@@ -64,6 +64,11 @@ class Appointment(Versioned):
             models.Index(fields=["clinic", "starts_at", "id"], name="appointment_clinic_time"),
             models.Index(fields=["course", "starts_at"], name="appointment_course_time"),
             models.Index(fields=["laser", "starts_at"], name="appointment_laser_time"),
+            models.Index(
+                fields=["starts_at", "id"],
+                name="appointment_to_remind",
+                condition=Q(status=AppointmentStatus.BOOKED),
+            ),
         ]
 
     def __str__(self) -> str:

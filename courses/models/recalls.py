@@ -11,17 +11,22 @@ from courses.vocabulary import Channel, MessageStatus, RecallKind, RequestStatus
 
 
 class Recall(Versioned):
-    """One thing to tell a patient about one healing window: come and book, or keep the booking."""
+    """One thing to tell a patient: come and book, or keep what is booked.
+
+    `occasion` names what it speaks of, so that nothing is told twice: `window:<id>:<version>`
+    for one closing of a window, `appointment:<id>:<start>` for one time of an appointment.
+    """
 
     course = models.ForeignKey("courses.Course", on_delete=models.PROTECT, related_name="recalls")
     window = models.ForeignKey(
-        "courses.HealingWindow", on_delete=models.PROTECT, related_name="recalls"
+        "courses.HealingWindow", on_delete=models.PROTECT, null=True, related_name="recalls"
     )
     appointment = models.ForeignKey(
         "courses.Appointment", on_delete=models.PROTECT, null=True, related_name="recalls"
     )
     kind = models.CharField(max_length=12, choices=choices(RecallKind))
     step = models.CharField(max_length=40, help_text="Step of the cadence")
+    occasion = models.CharField(max_length=80, help_text="What it speaks of, as a unique key")
     due_at = models.DateTimeField()
     status = models.CharField(
         max_length=20, choices=choices(RequestStatus), default=RequestStatus.ACTIVE
@@ -34,7 +39,13 @@ class Recall(Versioned):
         ordering = ["due_at", "id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["window", "kind", "step"], name="recall_once_per_window_and_step"
+                fields=["occasion", "kind", "step"], name="recall_once_per_occasion_and_step"
+            ),
+            models.CheckConstraint(condition=~Q(occasion=""), name="recall_has_occasion"),
+            models.CheckConstraint(
+                condition=Q(kind=RecallKind.INVITATION, window__isnull=False)
+                | Q(kind=RecallKind.REMINDER, appointment__isnull=False),
+                name="recall_speaks_of_something",
             ),
             one_of("kind", RecallKind, name="recall_kind_known"),
             one_of("status", RequestStatus, name="recall_status_known"),
@@ -48,7 +59,8 @@ class Recall(Versioned):
 class Message(Versioned):
     """One message on one channel. Its id is the key that makes a provider's repeat harmless.
 
-    A worker claims the row until `lease_until`; `attempt` guards the outcome it writes.
+    A worker claims the row until `lease_until`; `attempt` guards the outcome it writes. A phone
+    call is `on-hold` while it waits for the front desk; `attempt` counts the calls made.
     """
 
     recall = models.ForeignKey(Recall, on_delete=models.PROTECT, related_name="messages")
@@ -86,7 +98,12 @@ class Message(Versioned):
                 fields=["due_at", "id"],
                 name="message_to_send",
                 condition=Q(status__in=[MessageStatus.PREPARATION, MessageStatus.IN_PROGRESS]),
-            )
+            ),
+            models.Index(
+                fields=["due_at", "id"],
+                name="message_call_open",
+                condition=Q(status=MessageStatus.ON_HOLD),
+            ),
         ]
 
     def __str__(self) -> str:
