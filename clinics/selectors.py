@@ -128,18 +128,6 @@ def opening_days(clinic: Clinic, *, from_date: date, to_date: date) -> list[Open
     ]
 
 
-def shift_spans_for(clinics: Iterable[Clinic], span: Span) -> dict[int, dict[int, list[Span]]]:
-    """When staff work at each clinic within `span`: clinic id -> staff id -> spans. One query."""
-    ids = [clinic.pk for clinic in clinics]
-    found: dict[int, dict[int, list[Span]]] = {clinic_id: defaultdict(list) for clinic_id in ids}
-    shifts = Shift.objects.filter(clinic_id__in=ids, staff_member__active=True).overlapping(span)
-    for clinic_id, staff_id, period in shifts.order_by("period").values_list(
-        "clinic_id", "staff_member_id", "period"
-    ):
-        found[clinic_id][staff_id].extend(intersect([from_range(period)], [span]))
-    return found
-
-
 def busy_spans_for(
     resource_ids: Collection[int], span: Span, *, now: datetime
 ) -> dict[int, list[Span]]:

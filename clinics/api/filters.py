@@ -21,6 +21,7 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from clinics import selectors
+from clinics.api.fields import LONGEST_NM, SHORTEST_NM
 from clinics.models import Shift
 from clinics.vocabulary import (
     AbsenceReason,
@@ -35,9 +36,20 @@ from core.vocabulary import ReservationStatus, choices
 
 @extend_schema_field(OpenApiTypes.INT)
 class IdFilter(Filter):
-    """A key, or another whole number."""
+    """A key, or another whole number that a column can hold."""
 
     field_class = forms.IntegerField
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **{"min_value": 0, "max_value": 2**63 - 1, **kwargs})
+
+
+class WavelengthFilter(IdFilter):
+    """A wavelength in nm."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        ends = {"min_value": SHORTEST_NM, "max_value": LONGEST_NM}
+        super().__init__(*args, **{**ends, **kwargs})
 
 
 class InstantFormField(forms.CharField):
@@ -83,7 +95,7 @@ class RoomFilters(FilterSet):
     clinic = IdFilter(field_name="clinic_id")
     active = BooleanFilter()
     laser_controlled = BooleanFilter()
-    cleared_for_nm = IdFilter(method="cleared", label="A wavelength in nm")
+    cleared_for_nm = WavelengthFilter(method="cleared", label="A wavelength in nm")
 
     def cleared(self, rows: QuerySet[Any], _: str, wavelength_nm: int) -> QuerySet[Any]:
         """Rooms cleared for the wavelength."""
@@ -100,7 +112,9 @@ class StaffFilters(FilterSet):
         label="Active, with a credential of this kind in date",
     )
     on = DateFilter(method="fit", label="The date for `fit_for`; today in UTC without it")
-    wavelength_nm = IdFilter(method="fit", label="A wavelength in nm that `fit_for` must cover")
+    wavelength_nm = WavelengthFilter(
+        method="fit", label="A wavelength in nm that `fit_for` must cover"
+    )
 
     def fit(self, rows: QuerySet[Any], name: str, _: Any) -> QuerySet[Any]:
         """Staff whose credentials cover the three parameters together."""

@@ -18,7 +18,6 @@ from tests.support.factories import (
     make_opening_week,
     make_reservation,
     make_resource,
-    make_shift,
     make_staff,
     span,
 )
@@ -74,21 +73,6 @@ def test_closures_make_holes_and_an_inactive_clinic_is_never_open():
         Span(hole.end, instant("2026-03-28T17:00Z")),
     ]
     assert found[gone.pk] == []
-
-
-def test_shifts_by_clinic_and_person_in_one_query(django_assert_num_queries):
-    chain = make_chain()
-    here, there = make_clinic(chain), make_clinic(chain)
-    person, left = make_staff(chain), make_staff(chain, active=False)
-    make_shift(person, here, span("2026-03-27T20:00Z", minutes=300))
-    make_shift(person, there, span("2026-03-28T09:00Z"))
-    make_shift(left, here, span("2026-03-28T09:00Z"))
-    with django_assert_num_queries(1):
-        found = selectors.shift_spans_for([here, there], WEEKEND)
-    assert found[here.pk] == {
-        person.pk: [Span(WEEKEND.start, instant("2026-03-28T01:00Z"))],
-    }
-    assert found[there.pk] == {person.pk: [span("2026-03-28T09:00Z")]}
 
 
 def test_busy_spans_leave_expired_holds_out(django_assert_num_queries):
