@@ -94,6 +94,18 @@ def test_pk_12_photon_energy(nm, ev):
     )
 
 
+def test_a_pulse_gaussian_in_time_peaks_at_0_94_of_energy_over_width():
+    """Derived: 2 sqrt(ln 2 / pi) = 0.9394; printed as 0.94 (from memory)."""
+    exact = 2 * np.sqrt(np.log(2) / np.pi)
+
+    assert m.gaussian_peak_power_w(0.5, fwhm_s=5e-9) == pytest.approx(exact * 100e6, rel=1e-3)
+
+
+def test_spot_of_an_energy_and_a_fluence():
+    """Row F3 read backwards: 0.5 J at 7.0736 J/cm2 is a spot of 3 mm."""
+    assert m.spot_diameter_mm(0.5, fluence=7.0736) == pytest.approx(3, abs=1e-4)
+
+
 def test_si_constants():
     assert (
         constants.h,

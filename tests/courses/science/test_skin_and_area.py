@@ -93,7 +93,7 @@ def test_an_area_beyond_its_site_is_a_warning():
     beyond = check_area(500, site=BodySite.HAND, body_m2=1.8181)
 
     assert fits.warning == ""
-    assert fits.body_percent == pytest.approx(0.55, abs=0.01)
+    assert fits.body_percent == pytest.approx(100 * 100 / 18_181)
     assert fits.hands == pytest.approx(0.632, abs=0.001)
     assert "more than one hand has" in beyond.warning
 
@@ -116,9 +116,18 @@ def test_a_site_never_has_more_than_a_third_of_the_body(age):
     assert all(0 < site_percent(site, age_years=age) < 34 for site in BodySite)
 
 
+def test_the_ends_of_what_a_body_can_be_are_accepted():
+    assert body_surface_m2(40, weight_kg=2) == pytest.approx(0.149, abs=0.001)
+    assert body_surface_m2(260, weight_kg=400) == pytest.approx(5.375, abs=0.001)
+    assert check_area(0.01, site=BodySite.HAND).warning == ""
+    assert check_area(25_000, site=BodySite.HAND).body_percent == pytest.approx(100)
+
+
 @pytest.mark.parametrize(
     "call",
     [
+        lambda: body_surface_m2(261, weight_kg=70),
+        lambda: body_surface_m2(170, weight_kg=1.9),
         lambda: body_surface_m2(39, weight_kg=70),
         lambda: body_surface_m2(170, weight_kg=401, formula=BodyFormula.DU_BOIS),
         lambda: hands_to_cm2(200, body_m2=1.8),

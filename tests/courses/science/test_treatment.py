@@ -57,6 +57,21 @@ def test_waits_of_seconds_keep_everything_in_use():
     assert result.busy_minutes(TreatmentRole.LASER) == ((5, 7),)
 
 
+@pytest.mark.parametrize(("wait_s", "free"), [(299, False), (300, True)])
+def test_a_wait_of_five_minutes_sets_the_laser_free(wait_s, free):
+    result = length(passes=2, wait_s=wait_s)
+
+    assert (len(result.busy_minutes(TreatmentRole.LASER)) == 2) is free
+
+
+def test_the_longest_session_and_wait_are_possible():
+    assert length(passes=2, wait_s=3600).wait_s == 3600
+    twelve_hours = length(preparation_min=240, aftercare_min=240, passes=5, wait_s=3500)
+    assert twelve_hours.total_s < 12 * 3600
+    with pytest.raises(InvalidInput):
+        length(preparation_min=240, aftercare_min=240, passes=5, wait_s=3600)
+
+
 def test_several_colours_are_several_beams_in_one_pass():
     result = length(beams=(Beam(20, 4, 10, key="1064"), Beam(5, 3, 5, key="532")), passes=2)
 
