@@ -155,11 +155,23 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
 STATIC_URL = "/static/"
 STATIC_ROOT = Path(environment.text("FALLOW_STATIC_DIR", str(STATE_DIR / "static")))
 
+# --- What a chain's policies may say is known to the app that reads them.
+FALLOW_POLICY_CHECKS = {
+    "healing_policy": "courses.healing.check_policy",
+    "search_policy": "courses.slots.policy_of",
+}
+
 # --- Messages to patients: written to a folder unless a mail server is set.
 FALLOW_OUTBOX_DIR = Path(environment.text("FALLOW_OUTBOX_DIR", str(STATE_DIR / "run" / "outbox")))
 EMAIL_BACKEND = "django.core.mail.backends.filebased.EmailBackend"
 EMAIL_FILE_PATH = str(FALLOW_OUTBOX_DIR)
 EMAIL_TIMEOUT = 10
+# Which way out each channel takes: courses/channels/configured.py.
+FALLOW_SMS_ENDPOINT = environment.text("FALLOW_SMS_ENDPOINT")
+FALLOW_SMS_SECRET = environment.text("FALLOW_SMS_SECRET")
+FALLOW_SENDERS = {"email": "outbox", "sms": "http" if FALLOW_SMS_ENDPOINT else "outbox"}
+# A worker that dies leaves its message to others after this time; longer than any sending takes.
+FALLOW_MESSAGE_LEASE_SECONDS = environment.number("FALLOW_MESSAGE_LEASE_SECONDS", 120)
 FALLOW_CREDENTIALS_FILE = Path(
     environment.text("FALLOW_CREDENTIALS_FILE", str(STATE_DIR / "run" / "credentials.json"))
 )

@@ -16,7 +16,13 @@ from courses.healing.explain import (
 from courses.healing.facts import Facts, Observation, Release, Shortening
 from courses.healing.policy import Parameter, Policy, Stricter
 from courses.healing.reactions import TIME_COURSES, Flag, TimeCourse, time_course
-from courses.healing.registry import REGISTRY, REGISTRY_VERSION, RULES, policy_of
+from courses.healing.registry import (
+    REGISTRY,
+    REGISTRY_VERSION,
+    RULES,
+    check_policy,
+    policy_of,
+)
 from courses.healing.rules import Effect, HoldUntil, Rule
 from courses.healing.window import (
     DEFAULT_POLICY,
@@ -51,6 +57,7 @@ __all__ = [
     "Stricter",
     "TimeCourse",
     "Window",
+    "check_policy",
     "compute_window",
     "earliest_instant",
     "explain",

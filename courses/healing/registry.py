@@ -259,3 +259,8 @@ def policy_of(overrides: Mapping[str, Mapping[str, Given]], *, version: str) -> 
             for name, given in values.items()
         }
     return Policy(version=version, overrides=checked)
+
+
+def check_policy(overrides: Mapping[str, Mapping[str, Given]]) -> None:
+    """Raise InvalidInput unless the values could be a chain's policy; see `policy_of`."""
+    policy_of(overrides, version="unsaved")

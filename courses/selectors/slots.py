@@ -27,11 +27,11 @@ from courses.slots import (
     Grid,
     InkNeed,
     Reason,
-    SearchPolicy,
     SlotAnswer,
     SlotRequest,
     Timeline,
     TimeWish,
+    policy_of,
     search_slots,
     slot_json,
 )
@@ -125,15 +125,9 @@ def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: Actor, now: da
     )
     with input_refused(ORDER_POINTERS):
         answer = search_slots(
-            request, grid=grid, clinics=diary.clinics, policy=search_policy(plan.search_policy)
+            request, grid=grid, clinics=diary.clinics, policy=policy_of(plan.search_policy)
         )
     return Found(answer, timeline, needs, plan.earliest)
-
-
-def search_policy(stored: Mapping[str, Any]) -> SearchPolicy:
-    """The chain's stored weights as a policy; unknown names are left out."""
-    known = {name: stored[name] for name in SearchPolicy.__slots__ if name in stored}
-    return SearchPolicy(**known)
 
 
 class Fitness(StrEnum):

@@ -12,6 +12,7 @@ from courses.slots.candidates import (
     OperatorCredential,
     RoomCandidate,
 )
+from courses.slots.checks import policy_of
 from courses.slots.grid import CELLS_PER_DAY, GRAIN_MINUTES, FreeRow, Grid
 from courses.slots.request import (
     ALL_WEEKDAYS,
@@ -57,6 +58,7 @@ __all__ = [
     "Timeline",
     "feasible_starts",
     "multi_pass",
+    "policy_of",
     "reason_json",
     "role_spans",
     "search_slots",

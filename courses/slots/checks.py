@@ -1,8 +1,10 @@
 """Searches that cannot be made, refused with the field to mend."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import fields
 from math import isfinite
+from typing import Any
 
 from clinics.hours import BadHours, WeeklyRule
 from courses.slots.answer import ScoreName
@@ -90,3 +92,22 @@ def _policy(policy: SearchPolicy) -> Iterator[Problem]:
         yield "policy.start_step_minutes", "It is 5, 10, 15, 20, 30 or 60 minutes."
     if policy.slots_per_day < 1 or policy.min_apart_minutes < 0 or policy.useful_gap_minutes < 0:
         yield "policy", "At least one slot a day; minutes are not negative."
+
+
+def policy_of(stored: Mapping[str, Any]) -> SearchPolicy:
+    """A chain's stored weights as a policy; what is not named keeps its default.
+
+    Raises BadRequest for a name that is no weight, and for a value it cannot have.
+    """
+    known = {field.name: field.type for field in fields(SearchPolicy)}
+    for name, value in stored.items():
+        if name not in known:
+            raise BadRequest(
+                field=name, rule="policy-name-unknown", message=f"There is no weight {name}."
+            )
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise BadRequest(field=name, rule="policy-number", message=f"{name} is a number.")
+    policy = SearchPolicy(**stored)
+    for name, detail in _policy(policy):
+        raise BadRequest(field=name, rule="policy-range", message=detail)
+    return policy
