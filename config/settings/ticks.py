@@ -16,7 +16,7 @@ def _tick(task: str, *, seconds: int) -> dict[str, Any]:
 
 
 def beat_schedule(*, message_seconds: int, recall_seconds: int) -> dict[str, Any]:
-    """Celery's beat schedule; both intervals (s) can be set from the environment."""
+    """Celery's beat schedule; the two intervals (s) can be set from the environment."""
     return {
         "send-due-messages": _tick(
             "courses.send_due_messages",
@@ -26,5 +26,8 @@ def beat_schedule(*, message_seconds: int, recall_seconds: int) -> dict[str, Any
             "courses.open_due_recalls",
             seconds=environment.number("FALLOW_RECALL_TICK_SECONDS", recall_seconds),
         ),
+        "prune-idempotency": _tick("core.prune_idempotency", seconds=3600),
+        "cancel-expired-holds": _tick("courses.cancel_expired_holds", seconds=60),
+        "plan-missed-recalls": _tick("courses.plan_missed_recalls", seconds=3600),
         "prune-idempotency": _tick("core.prune_idempotency", seconds=3600),
     }
