@@ -1,11 +1,15 @@
 """Addresses of patients in one form: e-mail by Django's check, phone numbers as E.164."""
 
+from typing import Final
+
 import phonenumbers
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 
 from courses.errors import field_malformed
 from courses.vocabulary import Channel
+
+SHORTEST: Final = len("+") + 7
 
 
 def checked_address(address: str, *, channel: Channel, country: str) -> str:
@@ -40,6 +44,8 @@ def _phone(address: str, *, country: str) -> str:
         number = phonenumbers.parse(address, country)
     except phonenumbers.NumberParseException as error:
         raise malformed from error
-    if not phonenumbers.is_possible_number(number):
+    # Some countries know numbers of two digits, which reach nobody from outside.
+    written = phonenumbers.format_number(number, phonenumbers.PhoneNumberFormat.E164)
+    if not phonenumbers.is_possible_number(number) or len(written) < SHORTEST:
         raise malformed
-    return phonenumbers.format_number(number, phonenumbers.PhoneNumberFormat.E164)
+    return written

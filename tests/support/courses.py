@@ -75,9 +75,7 @@ def make_contact_point(patient: Patient | None = None, **fields: Any) -> Contact
         "consent_at": datetime(2026, 1, 5, 9, 0, tzinfo=UTC),
         "consent_source": "form at the desk",
     }
-    return ContactPoint.objects.create(
-        patient=patient or make_patient(), **{**defaults, **fields}
-    )
+    return ContactPoint.objects.create(patient=patient or make_patient(), **{**defaults, **fields})
 
 
 def make_tattoo(
@@ -276,9 +274,7 @@ def make_observation(session: Session, **fields: Any) -> Observation:
 def make_grade(part: TattooPart, graded_on: date, **fields: Any) -> ClearanceGrade:
     """A grade of 25 to 50 %."""
     defaults = {"low": 0.25, "high": 0.5, "graded_by": make_staff(part.tattoo.patient.chain)}
-    return ClearanceGrade.objects.create(
-        part=part, graded_on=graded_on, **{**defaults, **fields}
-    )
+    return ClearanceGrade.objects.create(part=part, graded_on=graded_on, **{**defaults, **fields})
 
 
 def make_appointment(ward: Ward, starts_at: datetime = NOW, **fields: Any) -> Appointment:

@@ -30,7 +30,11 @@ def test_records_session_passes_pulses_and_window(ward, operator):
     assert body["treated_on"] == "2026-03-02"
     (one,) = body["passes"]
     entry = PulseEntry.objects.get(pk=one["pulse_entry"])
-    assert (entry.pulses, entry.purpose, entry.source) == (200, "treatment", f"session:{body['id']}")
+    assert (entry.pulses, entry.purpose, entry.source) == (
+        200,
+        "treatment",
+        f"session:{body['id']}",
+    )
     assert entry.operator == ward.operator
     window = HealingWindow.objects.get(pk=body["healing_window"])
     assert (window.state, window.earliest_on.isoformat()) == ("open", "2026-04-13")
@@ -128,9 +132,10 @@ def test_other_roles_may_not_record(ward, role):
 
 
 def test_an_operator_of_another_clinic_may_not_record_here(ward):
-    stranger = sign_in(Role.LASER_OPERATOR, clinic=ward.clinic.chain.clinics.create(
-        name="Elsewhere", time_zone="UTC", country="DE"
-    ))
+    stranger = sign_in(
+        Role.LASER_OPERATOR,
+        clinic=ward.clinic.chain.clinics.create(name="Elsewhere", time_zone="UTC", country="DE"),
+    )
     assert_problem(stranger.post("/sessions", ward.session_body(), key="s1"), 403, "not_allowed")
     assert nothing_written()
 

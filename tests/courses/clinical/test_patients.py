@@ -1,0 +1,231 @@
+"""Patients at the desk: found, added, changed; and how they may be reached."""
+
+from datetime import date
+
+import pytest
+
+from clinics.models import Resource
+from clinics.vocabulary import Role
+from courses.models import ContactPoint, Patient
+from tests.support.api import assert_problem, pointers, queries_of, sign_in
+from tests.support.courses import make_contact_point, make_patient
+from tests.support.factories import make_clinic
+
+pytestmark = pytest.mark.django_db
+
+
+def patient_body(ward, **changes) -> dict:
+    return {
+        "home_clinic": ward.clinic.pk,
+        "given_name": "Mira",
+        "family_name": "Invented",
+        "birth_date": "1990-05-17",
+        "skin_type": 3,
+        **changes,
+    }
+
+
+def test_a_new_patient_can_be_busy(ward, desk):
+    answer = desk.post("/patients", patient_body(ward))
+    assert answer.status_code == 201, answer.json()
+    patient = Patient.objects.get(pk=answer.json()["id"])
+    assert (patient.chain, patient.resource.kind) == (ward.chain, "patient")
+    assert answer.headers["Location"].endswith(f"/patients/{patient.pk}")
+
+
+@pytest.mark.parametrize(
+    ("changes", "pointer", "code"),
+    [
+        ({"birth_date": "2026-03-04"}, "/birth_date", "out_of_range"),
+        ({"birth_date": "1880-01-01"}, "/birth_date", "out_of_range"),
+        ({"skin_type": 7}, "/skin_type", "invalid_choice"),
+        ({"given_name": " "}, "/given_name", "blank"),
+        ({"language": "English"}, "/language", "invalid"),
+    ],
+)
+def test_what_cannot_be_is_named_and_not_written(ward, desk, changes, pointer, code):
+    before = Patient.objects.count(), Resource.objects.count()
+    problem = assert_problem(desk.post("/patients", patient_body(ward, **changes)), 400)
+    assert pointers(problem)[pointer] == code
+    assert (Patient.objects.count(), Resource.objects.count()) == before
+
+
+def test_a_clinic_of_another_chain_is_not_known(ward, desk):
+    body = patient_body(ward, home_clinic=make_clinic().pk)
+    problem = assert_problem(desk.post("/patients", body), 400)
+    assert pointers(problem) == {"/home_clinic": "does_not_exist"}
+
+
+@pytest.mark.parametrize(
+    ("name", "found"),
+    [
+        ("lin", ["Lindqvist", "Lund"]),
+        ("Lund", ["Lund"]),
+        ("ada lin", ["Lindqvist"]),
+        ("lund lina", ["Lund"]),
+        ("van d", ["van Dal"]),
+        ("qvist", []),
+    ],
+)
+def test_found_by_the_beginnings_of_names(ward, desk, name, found):
+    make_patient(ward.clinic, family_name="Lindqvist", given_name="Ada")
+    make_patient(ward.clinic, family_name="Lund", given_name="Lina")
+    make_patient(ward.clinic, family_name="van Dal", given_name="Ole")
+    make_patient(family_name="Lindqvist", given_name="Elsewhere")
+    listed = desk.get("/patients", name=name).json()["items"]
+    assert [one["family_name"] for one in listed] == found
+
+
+def test_found_by_birth_date_and_home_clinic(ward, desk):
+    wanted = make_patient(ward.clinic, birth_date=date(1971, 2, 3))
+    make_patient(make_clinic(ward.chain), birth_date=date(1971, 2, 3))
+    listed = desk.get("/patients", birth_date="1971-02-03", home_clinic=ward.clinic.pk)
+    assert [one["id"] for one in listed.json()["items"]] == [wanted.pk]
+
+
+def test_pages_by_name_leave_nobody_out(ward, desk):
+    for name in ("B", "A", "A", "C"):
+        make_patient(ward.clinic, family_name=name, given_name="Same")
+    page = desk.get("/patients", limit=2).json()
+    names = [one["family_name"] for one in page["items"]]
+    rest = desk.client.get(page["next"]).json()
+    names += [one["family_name"] for one in rest["items"]]
+    assert names[:4] == ["A", "A", "B", "C"]
+
+
+def test_changes_need_the_version(ward, desk):
+    path = f"/patients/{ward.course.patient_id}"
+    assert_problem(desk.patch(path, {"smoker": True}), 428)
+    assert_problem(desk.patch(path, {"smoker": True}, version=99), 412)
+    answer = desk.patch(path, {"family_name": "Newly"}, version=desk.etag(path))
+    assert (answer.status_code, answer.json()["family_name"]) == (200, "Newly")
+
+
+@pytest.mark.parametrize(
+    ("role", "shown"),
+    [
+        (Role.FRONT_DESK, True),
+        (Role.TREATING_CLINICIAN, True),
+        (Role.INTEGRATOR, True),
+        (Role.LASER_OPERATOR, False),
+        (Role.CHAIN_MANAGER, False),
+    ],
+)
+def test_how_to_reach_patients_is_shown_to_those_who_do(ward, role, shown):
+    point = make_contact_point(ward.course.patient)
+    caller = ward.caller(role)
+    seen = caller.get(f"/patients/{ward.course.patient_id}").json()["contact_points"]
+    listed = caller.get("/contact-points", patient=ward.course.patient_id)
+    if shown:
+        assert [one["address"] for one in seen] == [point.address]
+        assert len(listed.json()["items"]) == 1
+    else:
+        assert seen is None
+        assert_problem(listed, 403)
+
+
+@pytest.mark.parametrize("role", [Role.LASER_OPERATOR, Role.CHAIN_MANAGER])
+def test_others_add_nobody(ward, role):
+    assert_problem(ward.caller(role).post("/patients", patient_body(ward)), 403)
+
+
+def test_patients_of_another_chain_do_not_exist(ward):
+    point = make_contact_point(ward.course.patient)
+    stranger = sign_in(Role.FRONT_DESK)
+    path = f"/patients/{ward.course.patient_id}"
+    assert_problem(stranger.get(path), 404)
+    assert_problem(stranger.patch(path, {"smoker": True}, version="*"), 404, "patient_unknown")
+    opt_out = stranger.post(f"/contact-points/{point.pk}/opt-out")
+    assert_problem(opt_out, 404, "contact_point_unknown")
+    point.refresh_from_db()
+    assert point.opted_out_at is None
+
+
+def test_lists_cost_the_same_for_2_rows_as_for_12(ward, desk):
+    for _ in range(2):
+        make_contact_point(make_patient(ward.clinic))
+    few = queries_of(desk, "/patients"), queries_of(desk, "/contact-points")
+    for _ in range(10):
+        make_contact_point(make_patient(ward.clinic))
+    assert (queries_of(desk, "/patients"), queries_of(desk, "/contact-points")) == few
+
+
+class TestContactPoints:
+    def add(self, ward, desk, **body):
+        return desk.post(
+            "/contact-points",
+            {"patient": ward.course.patient_id, "consent_source": "form at the desk", **body},
+        )
+
+    @pytest.mark.parametrize(
+        ("channel", "given", "stored"),
+        [
+            ("email", "Mira@Example.ORG", "Mira@example.org"),
+            ("sms", "030 1234567", "+49301234567"),
+            ("phone", "+44 20 7946 0958", "+442079460958"),
+        ],
+    )
+    def test_addresses_are_brought_into_one_form(self, ward, desk, channel, given, stored):
+        answer = self.add(ward, desk, channel=channel, address=given)
+        assert (answer.status_code, answer.json()["address"]) == (201, stored), answer.json()
+
+    @pytest.mark.parametrize(
+        ("channel", "given", "code"),
+        [
+            ("email", "mira(at)example.org", "email_malformed"),
+            ("sms", "12", "phone_malformed"),
+            ("phone", "call me", "phone_malformed"),
+            ("phone", "+999 123456789", "phone_malformed"),
+        ],
+    )
+    def test_what_is_no_address_is_refused(self, ward, desk, channel, given, code):
+        problem = assert_problem(self.add(ward, desk, channel=channel, address=given), 400)
+        assert pointers(problem) == {"/address": code}
+        assert not ContactPoint.objects.exists()
+
+    def test_consent_has_time_and_source(self, ward, desk):
+        shown = self.add(ward, desk, channel="email", address="a@example.org").json()
+        assert shown["consent_at"] == "2026-03-02T08:00:00Z"
+        problem = assert_problem(
+            self.add(
+                ward,
+                desk,
+                channel="email",
+                address="b@example.org",
+                consent_at="2026-03-05T08:00:00Z",
+            ),
+            400,
+        )
+        assert pointers(problem) == {"/consent_at": "in_the_future"}
+
+    def test_the_same_twice_is_in_conflict(self, ward, desk):
+        self.add(ward, desk, channel="email", address="a@example.org")
+        again = self.add(ward, desk, channel="email", address="a@EXAMPLE.org")
+        assert_problem(again, 409, "contact_point_taken")
+
+    def test_opting_out_counts_from_the_first_time_until_consent_is_given_anew(self, ward, desk):
+        point = make_contact_point(ward.course.patient)
+        path = f"/contact-points/{point.pk}"
+        first = desk.post(f"{path}/opt-out").json()
+        assert first["opted_out_at"] == "2026-03-02T08:00:00Z"
+        assert desk.post(f"{path}/opt-out").json()["version"] == first["version"]
+        anew = desk.patch(path, {"consent_source": "by phone"}, version=desk.etag(path)).json()
+        assert (anew["opted_out_at"], anew["consent_at"]) == (None, "2026-03-02T08:00:00Z")
+
+    def test_a_new_rank_is_no_new_consent(self, ward, desk):
+        point = make_contact_point(ward.course.patient)
+        path = f"/contact-points/{point.pk}"
+        desk.post(f"{path}/opt-out")
+        shown = desk.patch(path, {"rank": 2}, version=desk.etag(path)).json()
+        assert shown["opted_out_at"] is not None
+        assert shown["consent_at"] == "2026-01-05T09:00:00Z"
+
+    def test_quiet_hours_have_two_ends(self, ward, desk):
+        answer = self.add(ward, desk, channel="email", address="a@example.org", quiet_from="21:00")
+        assert pointers(assert_problem(answer, 400)) == {"/quiet_until": "both_or_none"}
+
+    def test_an_unknown_zone_is_named(self, ward, desk):
+        answer = self.add(
+            ward, desk, channel="email", address="a@example.org", time_zone="Mars/Crater"
+        )
+        assert "/time_zone" in pointers(assert_problem(answer, 400))
