@@ -141,10 +141,13 @@ def test_isotretinoin_is_held_for_six_months(ago, held):
     assert bool(answer.findings) is held
 
 
-def test_long_stable_skin_disease_is_a_warning():
-    answer = result(skin_disease="stable", skin_disease_stable_since="2025-05-01")
+@pytest.mark.parametrize(
+    ("ago", "found"), [(365, "skin-disease-stable"), (364, "skin-disease-recent")]
+)
+def test_stable_skin_disease_is_a_warning_after_a_year(ago, found):
+    answer = result(skin_disease="stable", skin_disease_stable_since=days(-ago).isoformat())
 
-    assert [f.id for f in answer.findings] == ["skin-disease-stable"]
+    assert [f.id for f in answer.findings] == [found]
 
 
 @pytest.mark.parametrize(("born", "held"), [(date(2008, 6, 1), False), (date(2008, 6, 2), True)])
