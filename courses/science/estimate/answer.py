@@ -1,7 +1,7 @@
 """The session estimate: distribution, calendar, chair time, second view, reasons."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil, exp, log1p
 
 from courses.science.basis import CAUTION, Basis
@@ -10,6 +10,7 @@ from courses.science.estimate.inputs import Assessment, EstimateRequest, check_r
 from courses.science.estimate.notes import notes_on
 from courses.science.estimate.plan import Calendar, ChairHours, calendar_of, chair_hours
 from courses.science.estimate.prior import (
+    PUBLISHED_PRIOR,
     PalpableExtra,
     PriorSettings,
     palpable_extra,
@@ -17,7 +18,7 @@ from courses.science.estimate.prior import (
 )
 from courses.science.fading.explain import Note
 from courses.science.fading.forecast import HORIZON, Sessions, TattooForecast, forecast_batch
-from courses.science.fading.inputs import FadingCase, Goal
+from courses.science.fading.inputs import FadingCase, Goal, check_goal
 from courses.science.fading.model import LOG_CLEAR, Prior
 from courses.science.kirby_desai import (
     ScaleInput,
@@ -76,6 +77,18 @@ class SessionEstimate:
 
 
 @dataclass(frozen=True, slots=True)
+class FirstEstimate:
+    """What was to be expected at the start.
+
+    `score`: sessions at one session a point, with what a palpable tattoo adds, times the part of
+    the need that a lightening takes. `sessions`: the total by the given settings.
+    """
+
+    score: float
+    sessions: Sessions
+
+
+@dataclass(frozen=True, slots=True)
 class _Assessed:
     scale: ScaleResult
     extra: PalpableExtra
@@ -112,6 +125,19 @@ def estimate_batch(
         _answer(request, of=of, forecast=forecast)
         for request, of, forecast in zip(requests, assessed, forecasts, strict=True)
     ]
+
+
+def first_estimate(assessment: Assessment, *, settings: PriorSettings, goal: Goal) -> FirstEstimate:
+    """What the assessment alone says, without the fading model. Raises InvalidInput."""
+    request = EstimateRequest(assessment=assessment, settings=settings, goal=goal)
+    check_request(request)
+    check_goal(goal)
+    of = _assess(request)
+    plain = _assess(replace(request, settings=PUBLISHED_PRIOR))
+    return FirstEstimate(
+        score=_part_of_need(goal) * (plain.scale.total + plain.extra.mean),
+        sessions=_assessed_sessions(of.prior, goal=goal),
+    )
 
 
 def scale_of(assessment: Assessment, *, multiplier: float) -> ScaleResult:
@@ -197,13 +223,17 @@ def _answer(
 
 
 def _assessed_sessions(prior: Prior, *, goal: Goal) -> Sessions:
-    part = -log1p(-goal.clearance) / LOG_CLEAR
+    part = _part_of_need(goal)
     return Sessions(
         *(
             max(1, ceil(part * exp(prior.log_sessions + z * prior.log_sd)))
             for z in (-Z_90, 0.0, Z_90)
         )
     )
+
+
+def _part_of_need(goal: Goal) -> float:
+    return -log1p(-goal.clearance) / LOG_CLEAR
 
 
 def _disagree(own: Sessions, other: Sessions) -> bool:

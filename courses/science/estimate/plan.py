@@ -47,6 +47,15 @@ class ChairHours:
     expected: float
 
 
+@dataclass(frozen=True, slots=True)
+class TattooChair:
+    """One tattoo of a course: what is left of it, and the minutes that a session of it takes."""
+
+    forecast: TattooForecast
+    parts: Sequence[Part]
+    chair: ChairTime
+
+
 def span_days(sessions: int, *, interval_days: int) -> int:
     """Days from the first to the last of `sessions`; 0 for one session or none."""
     return max(0, sessions - 1) * interval_days
@@ -79,15 +88,34 @@ def _day(next_on: date | None, *, span: int | None) -> date | None:
     return None if next_on is None or span is None else next_on + timedelta(days=span)
 
 
-def chair_hours(forecast: TattooForecast, *, parts: Sequence[Part], chair: ChairTime) -> ChairHours:
-    """Hours still to come for sessions of `chair` minutes."""
-    full = (chair.fixed_minutes + chair.area_minutes * _share_left(forecast, parts=parts)) / 60
-    remaining = forecast.remaining
+def course_chair_hours(
+    tattoos: Sequence[TattooChair], *, remaining: Sessions, done_within: Sequence[float]
+) -> ChairHours:
+    """Hours still to come of a course that treats several tattoos in the same sessions.
+
+    `done_within` is that of the course. The fixed minutes of a session are spent once.
+    """
+    fixed = max(one.chair.fixed_minutes for one in tattoos)
+    area = sum(
+        one.chair.area_minutes * _share_left(one.forecast, parts=one.parts) for one in tattoos
+    )
+    full = (fixed + area) / 60
+    expected = fixed * sum(1 - done for done in done_within[:-1])
+    expected += sum(_area_minutes(one) for one in tattoos)
     return ChairHours(
         p10=_hours(remaining.p10, each=full),
         p50=_hours(remaining.p50, each=full),
         p90=_hours(remaining.p90, each=full),
-        expected=_expected_minutes(forecast, parts=parts, chair=chair) / 60,
+        expected=expected / 60,
+    )
+
+
+def chair_hours(forecast: TattooForecast, *, parts: Sequence[Part], chair: ChairTime) -> ChairHours:
+    """Hours still to come for sessions of `chair` minutes."""
+    return course_chair_hours(
+        [TattooChair(forecast=forecast, parts=parts, chair=chair)],
+        remaining=forecast.remaining,
+        done_within=forecast.done_within,
     )
 
 
@@ -100,16 +128,13 @@ def _share_left(forecast: TattooForecast, *, parts: Sequence[Part]) -> float:
     return sum(share[part.key] for part in forecast.parts)
 
 
-def _expected_minutes(
-    forecast: TattooForecast, *, parts: Sequence[Part], chair: ChairTime
-) -> float:
-    """Sum over further sessions: fixed time while any part is left, area time for those left.
+def _area_minutes(tattoo: TattooChair) -> float:
+    """Minutes of passes over all further sessions; parts that are gone drop out.
 
     Session n + 1 happens when n were not enough, which has probability 1 - done_within[n].
     """
-    share = {part.key: part.share for part in parts}
-    fixed = chair.fixed_minutes * sum(1 - done for done in forecast.done_within[:-1])
-    area = chair.area_minutes * sum(
-        share[part.key] * sum(1 - done for done in part.done_within[:-1]) for part in forecast.parts
+    share = {part.key: part.share for part in tattoo.parts}
+    return tattoo.chair.area_minutes * sum(
+        share[part.key] * sum(1 - done for done in part.done_within[:-1])
+        for part in tattoo.forecast.parts
     )
-    return fixed + area

@@ -206,30 +206,35 @@ def _check_sessions(case: FadingCase) -> None:
 
 
 def _check_grades(case: FadingCase) -> None:
-    keys = {part.key for part in case.parts}
-    treated = [session.treated_on for session in case.sessions]
     last: dict[str, Grade] = {}
     for index, grade in enumerate(case.grades):
-        where = f"grades[{index}]"
-        if grade.part not in keys:
-            raise InvalidInput(
-                field=f"{where}.part",
-                rule="part-unknown",
-                message=f"{grade.part} is not a part of this tattoo.",
-            )
-        if not 0 <= grade.low < grade.high <= 1:
-            raise InvalidInput(
-                field=f"{where}.low",
-                rule="grade-band",
-                message=f"A band runs upwards within 0 to 1, not {grade.low:g} to {grade.high:g}.",
-            )
-        check_grading_day(grade.graded_on, treated_on=treated, field=f"{where}.graded_on")
-        previous = last.get(grade.part)
-        _check_order(grade, previous=previous, where=where)
-        if previous and not grade.darkened and not _darkened_between(case, previous, grade):
-            _check_fall(grade, previous=previous, where=where)
-        _check_treated(grade, sessions=case.sessions, where=where)
+        check_grade(grade, previous=last.get(grade.part), case=case, where=f"grades[{index}]")
         last[grade.part] = grade
+
+
+def check_grade(grade: Grade, *, previous: Grade | None, case: FadingCase, where: str) -> None:
+    """Raise InvalidInput, naming field and rule, unless the grade can count in this case.
+
+    `previous`: the grade of the same part before it; `where`: its name in the input.
+    """
+    if grade.part not in {part.key for part in case.parts}:
+        raise InvalidInput(
+            field=f"{where}.part",
+            rule="part-unknown",
+            message=f"{grade.part} is not a part of this tattoo.",
+        )
+    if not 0 <= grade.low < grade.high <= 1:
+        raise InvalidInput(
+            field=f"{where}.low",
+            rule="grade-band",
+            message=f"A band runs upwards within 0 to 1, not {grade.low:g} to {grade.high:g}.",
+        )
+    treated = [session.treated_on for session in case.sessions]
+    check_grading_day(grade.graded_on, treated_on=treated, field=f"{where}.graded_on")
+    _check_order(grade, previous=previous, where=where)
+    if previous and not grade.darkened and not _darkened_between(case, previous, grade):
+        _check_fall(grade, previous=previous, where=where)
+    _check_treated(grade, sessions=case.sessions, where=where)
 
 
 def _check_order(grade: Grade, *, previous: Grade | None, where: str) -> None:
