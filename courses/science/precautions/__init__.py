@@ -7,7 +7,10 @@ from courses.science.precautions.answers import (
     InvalidAnswers,
     Subject,
     answer_sheet,
+    current_sheet,
+    known_answers,
     parse_answers,
+    problems_of,
 )
 from courses.science.precautions.evaluate import (
     Clearance,
@@ -46,8 +49,11 @@ __all__ = [
     "Question",
     "Subject",
     "answer_sheet",
+    "current_sheet",
     "evaluate",
+    "known_answers",
     "parse_answers",
+    "problems_of",
     "questionnaire_json",
     "worsened",
 ]

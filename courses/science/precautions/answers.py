@@ -1,8 +1,10 @@
 """Answers to the questionnaire: read, checked against each other, and aged."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from itertools import groupby
 
 from courses.science.errors import InvalidInput
 from courses.science.precautions.questions import (
@@ -139,6 +141,18 @@ def parse_answers(given: Mapping[str, object], *, answered_on: date) -> tuple[An
     return tuple(answers)
 
 
+def known_answers(stored: Mapping[str, object], *, answered_on: date) -> tuple[Answer, ...]:
+    """Stored answers as far as this version of the questionnaire knows them."""
+    known = []
+    for key, value in stored.items():
+        question = BY_KEY.get(key)
+        if question is None:
+            continue
+        with suppress(ValueError):
+            known.append(Answer(key, _value(question, given=value), answered_on))
+    return tuple(known)
+
+
 def answer_sheet(
     answers: Sequence[Answer], *, today: date, subject: Subject | None = None
 ) -> AnswerSheet:
@@ -147,28 +161,46 @@ def answer_sheet(
     Raises InvalidAnswers for what cannot be and for answers that contradict each other or the
     record, naming all of them.
     """
-    newest: dict[str, Answer] = {}
-    same_since: dict[str, date] = {}
-    for answer in sorted(answers, key=lambda a: a.answered_on):
-        before = newest.get(answer.key)
-        if before is None or before.value != answer.value:
-            same_since[answer.key] = answer.answered_on
-        newest[answer.key] = answer
-    current = {key: a for key, a in newest.items() if not _outdated(a, newest=newest)}
-    sheet = AnswerSheet(
-        answers=current, same_since=same_since, subject=subject or Subject(), today=today
-    )
-    problems = [*_impossible(sheet), *_contradictions(sheet)]
+    days = groupby(sorted(answers, key=_day), key=_day)
+    sheet = current_sheet([list(given) for _, given in days], today=today, subject=subject)
+    problems = problems_of(sheet)
     if problems:
         raise InvalidAnswers(problems)
     return sheet
 
 
-def _outdated(answer: Answer, *, newest: Mapping[str, Answer]) -> bool:
-    """Whether the question that led to this one has been answered anew since."""
-    asked_when = BY_KEY[answer.key].asked_when
-    leading = newest.get(asked_when[0]) if asked_when is not None else None
-    return leading is not None and leading.answered_on > answer.answered_on
+def current_sheet(
+    sets: Iterable[Sequence[Answer]], *, today: date, subject: Subject | None = None
+) -> AnswerSheet:
+    """What stands after several sets of answers, oldest first. Nothing is refused here.
+
+    A later answer replaces an earlier one; when a question is answered anew, what was asked
+    because of its earlier answer falls away.
+    """
+    current: dict[str, Answer] = {}
+    same_since: dict[str, date] = {}
+    for answers in sets:
+        told = {answer.key for answer in answers}
+        for question in QUESTIONS:
+            if question.asked_when is not None and question.asked_when[0] in told:
+                current.pop(question.key, None)
+        for answer in answers:
+            before = current.get(answer.key)
+            if before is None or before.value != answer.value:
+                same_since[answer.key] = answer.answered_on
+            current[answer.key] = answer
+    return AnswerSheet(
+        answers=current, same_since=same_since, subject=subject or Subject(), today=today
+    )
+
+
+def problems_of(sheet: AnswerSheet) -> tuple[AnswerProblem, ...]:
+    """Answers that cannot be, or that contradict each other or the record."""
+    return (*_impossible(sheet), *_contradictions(sheet))
+
+
+def _day(answer: Answer) -> date:
+    return answer.answered_on
 
 
 def _value(question: Question, *, given: object) -> str | date:

@@ -16,8 +16,11 @@ from courses.science.precautions import (
     PrecautionEffect,
     Subject,
     answer_sheet,
+    current_sheet,
     evaluate,
+    known_answers,
     parse_answers,
+    problems_of,
     questionnaire_json,
     worsened,
 )
@@ -293,3 +296,36 @@ def test_the_questionnaire_is_json_versioned_and_can_be_translated():
 
 def test_precaution_ids_are_unique():
     assert len({p.id for p in PRECAUTIONS}) == len(PRECAUTIONS)
+
+
+def told(*, on=TODAY, **answers):
+    return parse_answers(answers, answered_on=on)
+
+
+def test_a_question_answered_anew_on_the_same_day_drops_what_followed_from_it():
+    sets = [
+        told(isotretinoin="past", isotretinoin_stopped="2026-05-01"),
+        told(isotretinoin="never"),
+    ]
+    sheet = current_sheet(sets, today=TODAY)
+    assert set(sheet.answers) == {"isotretinoin"}
+    assert problems_of(sheet) == ()
+
+
+def test_a_set_of_a_few_answers_leaves_the_others_as_they_stand():
+    before = parse_answers(ALL_CLEAR, answered_on=days(-20))
+    sheet = current_sheet([before, told(infection="yes")], today=TODAY)
+    assert sheet.code("infection") == "yes"
+    assert sheet.answered_on("keloid") == days(-20)
+    assert {f.id for f in evaluate(sheet).findings} == {"infection"}
+
+
+def test_reading_a_record_refuses_nothing():
+    sheet = current_sheet([told(gold="no")], today=days(-1), subject=Subject(gold_on_record=True))
+    assert {p.rule for p in problems_of(sheet)} == {"answers-contradict", "date-in-future"}
+    assert evaluate(sheet).findings[0].id == "gold"
+
+
+def test_stored_answers_of_another_questionnaire_are_read_as_far_as_they_are_known():
+    stored = {"gold": "no", "tan": "a little", "left_handed": "yes"}
+    assert [a.key for a in known_answers(stored, answered_on=TODAY)] == ["gold"]
