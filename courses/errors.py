@@ -278,6 +278,55 @@ class GradeTaken(Conflict):
     title = "The part was graded on that day already"
 
 
+class RecallUnknown(NotFound):
+    """No such recall in the caller's chain."""
+
+    code = "recall_unknown"
+    title = "No such recall"
+
+
+class MessageUnknown(NotFound):
+    """No such message in the caller's chain."""
+
+    code = "message_unknown"
+    title = "No such message"
+
+
+class CallNotOpen(Refused):
+    """Only a call that waits for the front desk has an outcome to record."""
+
+    code = "call_not_open"
+    title = "This is no call that waits to be made"
+
+
+class PrecautionsStand(Refused):
+    """A precaution speaks against treating this patient; `findings` lists each with its basis."""
+
+    code = "precautions_stand"
+    title = "A precaution speaks against the treatment"
+
+
+class NothingToClear(Refused):
+    """No such precaution stands that a clinician may clear."""
+
+    code = "nothing_to_clear"
+    title = "There is no such precaution to clear"
+
+
+class CalibrationUnknown(NotFound):
+    """No such calibration run in the caller's chain."""
+
+    code = "calibration_unknown"
+    title = "No such calibration run"
+
+
+class NothingProposed(Refused):
+    """The run proposes nothing that could be accepted."""
+
+    code = "nothing_proposed"
+    title = "The calibration run proposes nothing"
+
+
 def field_malformed(pointer: str, *, code: str, detail: str) -> FieldsMalformed:
     """One wrong field as a refusal; `pointer` is a JSON Pointer such as `/passes/0/line`."""
     return FieldsMalformed(detail, errors=[{"pointer": pointer, "code": code, "detail": detail}])

@@ -1,24 +1,30 @@
 """Row locks of courses, always taken in one order.
 
-Patient, course, tattoo, appointment, session, observation, healing window, then the laser and,
-last of all, resources.
+Patient, course, tattoo, appointment, session, observation, healing window, recall, message, then
+the laser and, last of all, resources. What workers claim they claim without waiting, so that it
+may be out of this order.
 """
 
 from collections.abc import Iterable
 from datetime import datetime
 
+from django.db.models import Q
+
 from core.db import lock_rows
 from courses.models import (
     Appointment,
+    CalibrationRun,
     ContactPoint,
     Course,
     HealingWindow,
+    Message,
     Observation,
     Patient,
+    Recall,
     Session,
     Tattoo,
 )
-from courses.vocabulary import AppointmentStatus
+from courses.vocabulary import AppointmentStatus, CalibrationStatus, MessageStatus, WindowState
 
 
 def lock_patient(*, pk: int) -> Patient | None:
@@ -75,3 +81,50 @@ def lock_expired_holds(*, now: datetime, limit: int) -> list[Appointment]:
         status=AppointmentStatus.PROPOSED, hold_expires_at__lte=now
     ).order_by("pk")
     return list(expired.select_for_update(of=("self",), no_key=True, skip_locked=True)[:limit])
+
+
+def lock_recall(*, pk: int) -> Recall | None:
+    """Lock one recall until the transaction ends; None when there is none."""
+    return next(iter(lock_rows(Recall.objects.filter(pk=pk))), None)
+
+
+def lock_message(*, pk: int) -> Message | None:
+    """Lock one message until the transaction ends; None when there is none."""
+    return next(iter(lock_rows(Message.objects.filter(pk=pk))), None)
+
+
+def lock_messages_of(recall: Recall) -> list[Message]:
+    """Lock all messages of a (locked) recall in the order of their keys."""
+    return lock_rows(Message.objects.filter(recall=recall))
+
+
+def lock_due_window(*, pk: int, now: datetime) -> HealingWindow | None:
+    """Lock an open window whose time has come, with its course.
+
+    None when it is no longer due, or when somebody has either locked: the next tick finds it.
+    """
+    due = HealingWindow.objects.filter(
+        pk=pk, state=WindowState.OPEN, closes_at__lte=now
+    ).select_related("course")
+    return due.select_for_update(of=("self", "course"), no_key=True, skip_locked=True).first()
+
+
+def lock_due_message(*, now: datetime) -> Message | None:
+    """Lock the message that has been due longest, skipping those that others have locked.
+
+    Due is one in preparation whose time has come, and one in progress whose lease is over: the
+    worker that had it is gone.
+    """
+    due = Message.objects.filter(
+        Q(status=MessageStatus.PREPARATION) | Q(lease_until__lte=now),
+        # As in the partial index that this is read from.
+        status__in=[MessageStatus.PREPARATION, MessageStatus.IN_PROGRESS],
+        due_at__lte=now,
+    ).order_by("due_at", "pk")
+    return due.select_for_update(of=("self",), no_key=True, skip_locked=True).first()
+
+
+def lock_calibrations(*, chain_id: int, pk: int) -> list[CalibrationRun]:
+    """Lock a run of the chain and the one that is in force, in the order of their keys."""
+    in_force = Q(status=CalibrationStatus.ACCEPTED)
+    return lock_rows(CalibrationRun.objects.filter(Q(pk=pk) | in_force, chain=chain_id))

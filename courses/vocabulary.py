@@ -155,6 +155,24 @@ class DecisionKind(StrEnum):
     SHORTEN = "shorten"
 
 
+class PrecautionDecisionKind(StrEnum):
+    """What a clinician decided of a precaution: to clear it, or to take the clearance back."""
+
+    CLEAR = "clear"
+    WITHDRAW = "withdraw"
+
+
+class CalibrationStatus(StrEnum):
+    """What became of a calibration run: the accepted one is the chain's prior."""
+
+    PROPOSED = "proposed"
+    ACCEPTED = "accepted"
+    REFUSED = "refused"
+    SUPERSEDED = "superseded"
+    WITHDRAWN = "withdrawn"
+    INCONCLUSIVE = "inconclusive"
+
+
 class SkinResponse(StrEnum):
     """What the skin does during or right after a pass."""
 
@@ -245,6 +263,37 @@ class MessageStatus(StrEnum):
     STOPPED = "stopped"
     COMPLETED = "completed"
     ENTERED_IN_ERROR = "entered-in-error"
+
+
+class RecallReason(StrEnum):
+    """Why a recall or a message went no further, or waits. People's own reasons are free text."""
+
+    BOOKED = "booked"
+    SLOT_HELD = "slot_held"
+    COURSE_NOT_RUNNING = "course_not_running"
+    DECEASED = "deceased"
+    SKIN_NOT_READY = "skin_not_ready"
+    SUPERSEDED = "superseded"
+    APPOINTMENT_ENDED = "appointment_ended"
+    APPOINTMENT_MOVED = "appointment_moved"
+    TOO_LATE = "too_late"
+    WITHDRAWN = "withdrawn"
+    NO_CONTACT_POINT = "no_contact_point"
+    UNREACHABLE = "unreachable"
+    NO_CONSENT = "no_consent"
+    OPTED_OUT = "opted_out"
+    CHANNEL_CLOSED = "channel_closed"
+    QUIET_HOURS = "quiet_hours"
+    TO_CALL = "to_call"
+    NOT_REACHED = "not_reached"
+    GAVE_UP = "gave_up"
+
+
+class CallOutcome(StrEnum):
+    """What came of a call by the front desk."""
+
+    REACHED = "reached"
+    NOT_REACHED = "not_reached"
 
 
 class TreatmentRole(StrEnum):

@@ -38,6 +38,11 @@ if environment.text("FALLOW_MAIL_HOST"):
     EMAIL_HOST_PASSWORD = environment.text("FALLOW_MAIL_PASSWORD")
     EMAIL_USE_TLS = environment.flag("FALLOW_MAIL_TLS", default=True)
     DEFAULT_FROM_EMAIL = environment.required("FALLOW_MAIL_FROM")
+    # A channel without a provider is not used at all: nobody would read a file in its place.
+    FALLOW_SENDERS = {"email": "mail"}
+    if FALLOW_SMS_ENDPOINT:  # noqa: F405
+        environment.required("FALLOW_SMS_SECRET")
+        FALLOW_SENDERS["sms"] = "http"
 else:
     # A folder named on purpose: a default inside a container would lose the messages.
     FALLOW_OUTBOX_DIR = Path(environment.required("FALLOW_OUTBOX_DIR"))

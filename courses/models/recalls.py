@@ -14,7 +14,8 @@ class Recall(Versioned):
     """One thing to tell a patient: come and book, or keep what is booked.
 
     `occasion` names what it speaks of, so that nothing is told twice: `window:<id>:<version>`
-    for one closing of a window, `appointment:<id>:<start>` for one time of an appointment.
+    for one closing of a window, `appointment:<id>:<start>` for one time of an appointment,
+    `course:<id>:<number>` for an invitation that somebody was to have had before.
     """
 
     course = models.ForeignKey("courses.Course", on_delete=models.PROTECT, related_name="recalls")

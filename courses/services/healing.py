@@ -82,12 +82,16 @@ def window_recompute(*, window_id: int, cause: str, now: datetime) -> HealingWin
 def window_close_if_due(*, window_id: int, now: datetime) -> HealingWindow:
     """Close an open window whose time has come, unless what is known by now holds it.
 
-    What has not healed by then turns into a hold here: the rules look at the day.
+    What has not healed by then turns into a hold here: the rules look at the day. The closing is
+    a version of its own, so that each closing has a number.
     """
     window = window_recompute(window_id=window_id, cause="clock", now=now)
     if window.state == WindowState.OPEN and window.closes_at and window.closes_at <= now:
+        newest = window.versions.get(number=window.number)
         window.state = WindowState.CLOSED
+        window.number += 1
         window.save()
+        _write_version(window, facts=newest.facts, outcomes=newest.outcomes, cause="clock")
     return window
 
 

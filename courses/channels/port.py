@@ -1,0 +1,66 @@
+"""The port: what every way out can do, and the two ways in which it says that it did not."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Protocol
+
+from courses.vocabulary import Channel
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """What is said. `subject` is left out where the channel has none."""
+
+    subject: str
+    body: str
+
+
+@dataclass(frozen=True, slots=True)
+class Outgoing:
+    """To whom, and in whose name."""
+
+    channel: Channel
+    address: str
+    sender_name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """The provider took it; `reference` is its own name for it."""
+
+    reference: str
+
+
+class TemporaryTrouble(Exception):
+    """It did not leave, or nobody knows; send it again later, with the same key.
+
+    `reason` is a short word for the record and holds nothing personal.
+    """
+
+    def __init__(self, reason: str, *, retry_after: timedelta | None = None) -> None:
+        super().__init__(reason)
+        self.reason = reason
+        self.retry_after = retry_after
+
+
+class Refusal(Exception):
+    """The channel will never take this address or text; `reason` as above."""
+
+    def __init__(self, reason: str) -> None:
+        super().__init__(reason)
+        self.reason = reason
+
+
+class Sender(Protocol):
+    """A way out."""
+
+    def send(self, message: Outgoing, *, text: Text, key: str) -> Delivery:
+        """Hand the message to the provider; the same `key` must have one effect only.
+
+        Raises TemporaryTrouble and Refusal. Runs outside of any transaction.
+        """
+        ...
+
+
+Senders = Mapping[Channel, Sender]

@@ -1,0 +1,101 @@
+"""Text messages through any provider that speaks this small protocol over HTTP.
+
+    POST <endpoint>
+    Authorization: Bearer <secret>
+    Idempotency-Key: "<key>"
+    Content-Type: application/json
+
+    {"to": "+4930123456", "text": "Hello ...", "sender": "Harbour Clinic", "reference": "<key>"}
+
+The provider answers 2xx with `{"id": "<its own reference>"}`, also to a key that it has seen,
+without sending again. 408, 409, 425, 429 and 5xx mean: later (`Retry-After` in seconds is kept).
+401 and 403 mean that our secret is wrong: later too. Any other status means that this message is
+never taken. A provider without keys makes it *at least once*: put a small service in front.
+"""
+
+import http.client
+import json
+import ssl
+from dataclasses import dataclass, field
+from datetime import timedelta
+from typing import Final
+from urllib.parse import urlsplit
+
+from django.core.exceptions import ImproperlyConfigured
+
+from courses.channels.port import Delivery, Outgoing, Refusal, TemporaryTrouble, Text
+
+TIMEOUT_SECONDS: Final = 10.0
+LONGEST_ANSWER: Final = 64 * 1024
+LATER: Final = frozenset({401, 403, 408, 409, 425, 429})
+LOOPBACK: Final = frozenset({"127.0.0.1", "::1", "localhost"})
+
+
+@dataclass(frozen=True, slots=True)
+class HttpSms:
+    """Posts to `endpoint`. Raises ImproperlyConfigured unless it is https (or this machine)."""
+
+    endpoint: str
+    secret: str = field(repr=False)
+    timeout_s: float = TIMEOUT_SECONDS
+
+    def __post_init__(self) -> None:
+        parts = urlsplit(self.endpoint)
+        if parts.scheme != "https" and not (parts.scheme == "http" and parts.hostname in LOOPBACK):
+            raise ImproperlyConfigured("The SMS endpoint must be an https address.")
+
+    def send(self, message: Outgoing, *, text: Text, key: str) -> Delivery:
+        """See the port."""
+        body = {
+            "to": message.address,
+            "text": text.body,
+            "sender": message.sender_name,
+            "reference": key,
+        }
+        headers = {
+            "Authorization": f"Bearer {self.secret}",
+            "Content-Type": "application/json",
+            "Idempotency-Key": f'"{key}"',
+        }
+        status, asked, answer = self._post(json.dumps(body).encode(), headers=headers)
+        if 200 <= status < 300:
+            return Delivery(reference=_reference(answer))
+        if status in LATER or status >= 500:
+            raise TemporaryTrouble(f"provider_answered_{status}", retry_after=_seconds(asked))
+        raise Refusal(f"provider_refused_{status}")
+
+    def _post(self, body: bytes, *, headers: dict[str, str]) -> tuple[int, str, bytes]:
+        """Status, Retry-After and body of the answer. Redirects are not followed."""
+        link = self._connection()
+        parts = urlsplit(self.endpoint)
+        target = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
+        try:
+            link.request("POST", target, body=body, headers=headers)
+            answer = link.getresponse()
+            asked = answer.headers.get("Retry-After", "")
+            return answer.status, asked, answer.read(LONGEST_ANSWER)
+        except (OSError, http.client.HTTPException) as error:
+            raise TemporaryTrouble("provider_unreachable") from error
+        finally:
+            link.close()
+
+    def _connection(self) -> http.client.HTTPConnection:
+        parts = urlsplit(self.endpoint)
+        host = parts.hostname or ""
+        if parts.scheme == "https":
+            return http.client.HTTPSConnection(
+                host, parts.port, timeout=self.timeout_s, context=ssl.create_default_context()
+            )
+        return http.client.HTTPConnection(host, parts.port, timeout=self.timeout_s)
+
+
+def _reference(answer: bytes) -> str:
+    try:
+        told = json.loads(answer)
+    except ValueError:
+        return ""
+    return str(told.get("id", ""))[:200] if isinstance(told, dict) else ""
+
+
+def _seconds(asked: str) -> timedelta | None:
+    return timedelta(seconds=int(asked)) if asked.isascii() and asked.isdecimal() else None

@@ -1,0 +1,59 @@
+"""Run the recalls without a task queue: the same loops, in one process or several."""
+
+import logging
+import signal
+import threading
+import time
+from argparse import ArgumentParser
+from typing import Any, Final
+
+from django.core.management.base import BaseCommand
+from django.db import OperationalError, close_old_connections
+from django.utils import timezone
+
+from courses.services.booking import holds_expire
+from courses.services.recalls import ticks
+
+logger = logging.getLogger(__name__)
+
+MISSED_EVERY_SECONDS: Final = 3600.0
+
+
+class Command(BaseCommand):
+    """What the beat and the workers do for recalls, for a machine without Redis."""
+
+    help = "Close healing windows, plan and send recalls, and cancel expired holds; forever."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument("--once", action="store_true", help="Do what is due now, and end.")
+        parser.add_argument(
+            "--every", type=float, default=15, metavar="SECONDS", help="Pause between rounds."
+        )
+
+    def handle(self, *_: Any, once: bool, every: float, **__: Any) -> None:
+        if once:
+            self._round(missed=True)
+            return
+        stopped = threading.Event()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, lambda *_: stopped.set())
+        missed_at = -MISSED_EVERY_SECONDS
+        while not stopped.is_set():
+            missed = time.monotonic() - missed_at >= MISSED_EVERY_SECONDS
+            try:
+                self._round(missed=missed)
+                missed_at = time.monotonic() if missed else missed_at
+            except OperationalError as error:
+                logger.warning("The database is away; trying again: %s", error)
+            stopped.wait(every)
+
+    def _round(self, *, missed: bool) -> None:
+        close_old_connections()
+        now = timezone.now()
+        done = {
+            "holds": holds_expire(now=now),
+            **ticks.recalls_open_due(now=now),
+            **(ticks.recalls_plan_missed(now=now) if missed else {}),
+            **ticks.messages_send_due(clock=timezone.now),
+        }
+        self.stdout.write(", ".join(f"{name} {count}" for name, count in done.items()))

@@ -1,0 +1,1 @@
+"""Reads for recalls: whose skin is ready, what is due, and whether to say it still."""

@@ -1,0 +1,144 @@
+"""What the front desk does with recalls: withdraw one, and tell what came of a call."""
+
+from datetime import datetime
+
+from clinics.access import Actor
+from clinics.hours.wall_time import zone_named
+from core.db import command, step
+from core.transitions import allows
+from courses import locks, transitions
+from courses.errors import CallNotOpen, MessageUnknown, RecallUnknown, StatusStepRefused
+from courses.models import Message, Recall
+from courses.selectors.recalls.readiness import quiet_hours_of
+from courses.selectors.recalls.verdict import STALE, Unwanted, messages_with_context, verdict
+from courses.services.recalls.claims import message_end, recall_revoke
+from courses.timing import MAX_CALLS, call_again_at, out_of_quiet
+from courses.vocabulary import (
+    CallOutcome,
+    Channel,
+    MessageStatus,
+    RecallReason,
+    RequestStatus,
+)
+
+WAITING = (MessageStatus.PREPARATION, MessageStatus.ON_HOLD)
+
+
+@command
+def recall_withdraw(
+    *,
+    recall_id: int,
+    reason: str,
+    actor: Actor,
+    now: datetime,
+    expected_version: int | None = None,
+) -> Recall:
+    """End a recall: what has not left stays here. Safe to repeat.
+
+    A message that a worker is sending at this moment may leave still. Raises RecallUnknown,
+    NotAllowed, Stale, StatusStepRefused for one that is over.
+    """
+    del now
+    recall = _locked_recall(recall_id, actor=actor)
+    recall.check_version(expected_version)
+    if not allows(transitions.RECALL, old=recall.status, new=RequestStatus.REVOKED):
+        raise StatusStepRefused(status=recall.status, wanted=RequestStatus.REVOKED)
+    if recall.status == RequestStatus.REVOKED:
+        return recall
+    recall_revoke(recall=recall, reason=reason)
+    for message in locks.lock_messages_of(recall):
+        if message.status in WAITING:
+            message.status = MessageStatus.NOT_DONE
+            message.status_reason = RecallReason.WITHDRAWN
+            message.save()
+    return recall
+
+
+@command
+def call_record(
+    *,
+    message_id: int,
+    outcome: CallOutcome,
+    actor: Actor,
+    now: datetime,
+    expected_version: int | None = None,
+) -> Message:
+    """Record what came of a call. Whoever was not reached is called again tomorrow, three times.
+
+    After that the next contact point is tried. Raises MessageUnknown, NotAllowed, Stale,
+    CallNotOpen.
+    """
+    found = Message.objects.visible_to(actor).filter(pk=message_id)
+    recall_id = found.values_list("recall_id", flat=True).first()
+    if recall_id is None:
+        raise MessageUnknown(message=message_id)
+    recall = _locked_recall(recall_id, actor=actor)
+    message = locks.lock_message(pk=message_id)
+    if message is None:
+        raise MessageUnknown(message=message_id)
+    message.check_version(expected_version)
+    if message.channel != Channel.PHONE or message.status != MessageStatus.ON_HOLD:
+        raise CallNotOpen(channel=message.channel, status=message.status)
+    message.attempt += 1
+    if outcome is CallOutcome.REACHED:
+        _reached(recall, message, now=now)
+    elif message.attempt >= MAX_CALLS:
+        message_end(
+            recall=recall,
+            message=message,
+            status=MessageStatus.STOPPED,
+            reason=RecallReason.NOT_REACHED,
+            now=now,
+        )
+    else:
+        _call_again(recall, message, now=now)
+    return message
+
+
+@command
+def call_recheck(*, message_id: int, now: datetime) -> bool:
+    """Take a call off the front desk's list that is not to be made any more; whether it was."""
+    recall_id = Message.objects.values_list("recall_id", flat=True).get(pk=message_id)
+    recall, message = locks.lock_recall(pk=recall_id), locks.lock_message(pk=message_id)
+    if recall is None or message is None or message.status != MessageStatus.ON_HOLD:
+        return False
+    found = verdict(messages_with_context().get(pk=message_id), now=now)
+    if not isinstance(found, STALE):
+        return False
+    if isinstance(found, Unwanted):
+        recall_revoke(recall=recall, reason=found.reason)
+    message_end(
+        recall=recall,
+        message=message,
+        status=MessageStatus.NOT_DONE,
+        reason=found.reason,
+        now=now,
+    )
+    return True
+
+
+@step
+def _locked_recall(recall_id: int, *, actor: Actor) -> Recall:
+    recall = locks.lock_recall(pk=recall_id)
+    if recall is None or recall.course.chain_id != actor.chain_id:
+        raise RecallUnknown(recall=recall_id)
+    actor.require("recall.write", clinic_id=recall.course.clinic_id)
+    return recall
+
+
+@step
+def _reached(recall: Recall, message: Message, *, now: datetime) -> None:
+    message.status, message.status_reason = MessageStatus.COMPLETED, ""
+    message.sent_at = now
+    message.save()
+    if recall.status == RequestStatus.ACTIVE:
+        recall.status = RequestStatus.COMPLETED
+        recall.save()
+
+
+@step
+def _call_again(recall: Recall, message: Message, *, now: datetime) -> None:
+    again_at = call_again_at(now, zone=zone_named(recall.course.clinic.time_zone))
+    message.status, message.status_reason = MessageStatus.PREPARATION, RecallReason.NOT_REACHED
+    message.due_at = out_of_quiet(again_at, quiet=quiet_hours_of(message.contact_point))
+    message.save()

@@ -1,0 +1,31 @@
+"""What the beat wakes. Each finds its own work in the database and may run twice."""
+
+from celery import shared_task
+from django.utils import timezone
+
+from courses.services.booking import holds_expire
+from courses.services.recalls import ticks
+
+
+@shared_task(name="courses.open_due_recalls")
+def open_due_recalls() -> None:
+    """Close windows whose time has come, and plan what patients are to be told."""
+    ticks.recalls_open_due(now=timezone.now())
+
+
+@shared_task(name="courses.plan_missed_recalls")
+def plan_missed_recalls() -> None:
+    """Plan the recalls that nothing else has led to."""
+    ticks.recalls_plan_missed(now=timezone.now())
+
+
+@shared_task(name="courses.send_due_messages")
+def send_due_messages() -> None:
+    """Send the messages that are due."""
+    ticks.messages_send_due(clock=timezone.now)
+
+
+@shared_task(name="courses.cancel_expired_holds")
+def cancel_expired_holds() -> None:
+    """Cancel the holds whose time is over."""
+    holds_expire(now=timezone.now())
