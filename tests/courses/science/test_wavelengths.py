@@ -117,6 +117,15 @@ def test_what_no_line_serves_is_named():
     ) == (InkColour.RED, InkColour.WHITE)
 
 
+def test_the_score_is_the_mean_of_grade_points_weighted_by_share():
+    mixed = [InkPart(InkColour.BLACK, 0.75), InkPart(InkColour.BLUE, 0.25)]
+
+    at_1064, at_755 = (rank_lines(mixed, SkinType.I, [x])[0].score for x in (ND_1064, ALEX))
+
+    assert at_1064 == pytest.approx(0.75 * 3 + 0.25 * 1)
+    assert at_755 == pytest.approx(0.75 * 2 + 0.25 * 3)
+
+
 def test_a_line_without_figures_serves_nothing_and_says_so():
     (ranked,) = rank_lines(parts(InkColour.RED), SkinType.I, [Line("x", 595, *NS)])
 
