@@ -62,5 +62,12 @@ POLICY: Final[dict[str, frozenset[Role]]] = {
     "appointment.arrive": frozenset({DESK, OPERATOR, CLINICIAN}),
     "recall.read": frozenset({MANAGER, DESK, CLINICIAN, INTEGRATOR}),
     "recall.write": frozenset({DESK, CLINICIAN}),
+    "precaution.read": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
+    "precaution.write": frozenset({DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
+    "precaution.decide": frozenset({CLINICIAN}),
+    "calibration.read": frozenset({MANAGER, CLINICIAN}),
+    "calibration.run": frozenset({MANAGER, CLINICIAN}),
+    "calibration.decide": frozenset({CLINICIAN}),
+    "outcome.read": frozenset({MANAGER, CLINICIAN, SAFETY}),
     "calculator.use": EVERYONE,
 }

@@ -7,6 +7,7 @@ from typing import Final
 
 from core.transitions import Transitions
 from courses.vocabulary import AppointmentStatus as Appointment
+from courses.vocabulary import CalibrationStatus as Calibration
 from courses.vocabulary import CourseStatus as Course
 from courses.vocabulary import MessageStatus as Message
 from courses.vocabulary import RequestStatus as Request
@@ -114,4 +115,9 @@ MESSAGE: Final[Transitions] = {
     Message.NOT_DONE: (Message.ENTERED_IN_ERROR,),
     Message.STOPPED: (Message.PREPARATION, Message.ENTERED_IN_ERROR),
     Message.COMPLETED: (Message.ENTERED_IN_ERROR,),
+}
+
+CALIBRATION: Final[Transitions] = {
+    Calibration.PROPOSED: (Calibration.ACCEPTED, Calibration.REFUSED),
+    Calibration.ACCEPTED: (Calibration.SUPERSEDED, Calibration.WITHDRAWN),
 }

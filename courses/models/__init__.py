@@ -1,15 +1,18 @@
 """Everything a course of treatment stores. Concepts stand in modules; import them from here."""
 
 from courses.models.appointments import Appointment
+from courses.models.calibration import CalibrationRun
 from courses.models.courses import Course
 from courses.models.healing import HealingDecision, HealingWindow, HealingWindowVersion
 from courses.models.patients import ContactPoint, Patient
+from courses.models.precautions import PrecautionAnswers, PrecautionDecision
 from courses.models.recalls import Message, Recall
 from courses.models.sessions import Observation, Session, TreatmentPass
 from courses.models.tattoos import ClearanceGrade, Tattoo, TattooPart
 
 __all__ = [
     "Appointment",
+    "CalibrationRun",
     "ClearanceGrade",
     "ContactPoint",
     "Course",
@@ -19,6 +22,8 @@ __all__ = [
     "Message",
     "Observation",
     "Patient",
+    "PrecautionAnswers",
+    "PrecautionDecision",
     "Recall",
     "Session",
     "Tattoo",
