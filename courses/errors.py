@@ -327,34 +327,6 @@ class NothingProposed(Refused):
     title = "The calibration run proposes nothing"
 
 
-class PrecautionsStand(Refused):
-    """A precaution speaks against treating this patient; `findings` lists each with its basis."""
-
-    code = "precautions_stand"
-    title = "A precaution speaks against the treatment"
-
-
-class NothingToClear(Refused):
-    """No such precaution stands that a clinician may clear."""
-
-    code = "nothing_to_clear"
-    title = "There is no such precaution to clear"
-
-
-class CalibrationUnknown(NotFound):
-    """No such calibration run in the caller's chain."""
-
-    code = "calibration_unknown"
-    title = "No such calibration run"
-
-
-class NothingProposed(Refused):
-    """The run proposes nothing that could be accepted."""
-
-    code = "nothing_proposed"
-    title = "The calibration run proposes nothing"
-
-
 def field_malformed(pointer: str, *, code: str, detail: str) -> FieldsMalformed:
     """One wrong field as a refusal; `pointer` is a JSON Pointer such as `/passes/0/line`."""
     return FieldsMalformed(detail, errors=[{"pointer": pointer, "code": code, "detail": detail}])

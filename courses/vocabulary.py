@@ -173,24 +173,6 @@ class CalibrationStatus(StrEnum):
     INCONCLUSIVE = "inconclusive"
 
 
-class PrecautionDecisionKind(StrEnum):
-    """What a clinician decided of a precaution: to clear it, or to take the clearance back."""
-
-    CLEAR = "clear"
-    WITHDRAW = "withdraw"
-
-
-class CalibrationStatus(StrEnum):
-    """What became of a calibration run: the accepted one is the chain's prior."""
-
-    PROPOSED = "proposed"
-    ACCEPTED = "accepted"
-    REFUSED = "refused"
-    SUPERSEDED = "superseded"
-    WITHDRAWN = "withdrawn"
-    INCONCLUSIVE = "inconclusive"
-
-
 class SkinResponse(StrEnum):
     """What the skin does during or right after a pass."""
 
