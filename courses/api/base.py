@@ -23,13 +23,13 @@ class RecordViewSet(ListMixin, RetrieveMixin):
         return dict(serializer.validated_data)
 
 
-class ReasonIn(serializers.Serializer[Any]):
+class NeededReasonIn(serializers.Serializer[Any]):
     """Why a step is taken."""
 
     reason = serializers.CharField(max_length=400, help_text="Kept with the record")
 
 
-class ReasonMayIn(serializers.Serializer[Any]):
+class FreeReasonIn(serializers.Serializer[Any]):
     """Why a step is taken, if there is something to say."""
 
     reason = serializers.CharField(max_length=400, allow_blank=True, default="")

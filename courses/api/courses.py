@@ -16,7 +16,7 @@ from core.api.filters import invalid_parameters
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.vocabulary import choices
-from courses.api.base import ReasonIn, ReasonMayIn, RecordViewSet, ids_of, version_if_given
+from courses.api.base import FreeReasonIn, NeededReasonIn, RecordViewSet, ids_of, version_if_given
 from courses.api.plans import (
     CourseEstimateOut,
     NextSessionOut,
@@ -91,7 +91,7 @@ class CourseIn(CourseChangeIn):
     patient = VisibleRelatedField(queryset=Patient.objects.all())
 
 
-class RevokeIn(ReasonMayIn):
+class RevokeIn(FreeReasonIn):
     """Why a course ends before its goal is reached."""
 
     end_reason = serializers.ChoiceField(
@@ -170,7 +170,7 @@ class CourseViewSet(RecordViewSet):
         )
         return self.present(course)
 
-    @extend_schema(request=ReasonMayIn, responses=CourseOut, summary="Begin a course")
+    @extend_schema(request=FreeReasonIn, responses=CourseOut, summary="Begin a course")
     @action(detail=True, methods=["post"])
     @idempotent(required=False)
     def activate(self, request: Request, pk: str) -> Response:
@@ -178,23 +178,23 @@ class CourseViewSet(RecordViewSet):
 
         A tattoo stands in one running course at a time.
         """
-        return self._step(course_activate, pk, reason=self.parse(ReasonMayIn)["reason"])
+        return self._step(course_activate, pk, reason=self.parse(FreeReasonIn)["reason"])
 
-    @extend_schema(request=ReasonIn, responses=CourseOut, summary="Pause a course")
+    @extend_schema(request=NeededReasonIn, responses=CourseOut, summary="Pause a course")
     @action(detail=True, methods=["post"])
     @idempotent(required=False)
     def hold(self, request: Request, pk: str) -> Response:
         """Pause it: nothing is booked or treated meanwhile. For treating clinicians."""
-        return self._step(course_hold, pk, reason=self.parse(ReasonIn)["reason"])
+        return self._step(course_hold, pk, reason=self.parse(NeededReasonIn)["reason"])
 
-    @extend_schema(request=ReasonMayIn, responses=CourseOut, summary="Go on with a course")
+    @extend_schema(request=FreeReasonIn, responses=CourseOut, summary="Go on with a course")
     @action(detail=True, methods=["post"])
     @idempotent(required=False)
     def resume(self, request: Request, pk: str) -> Response:
         """Go on with a paused course. For treating clinicians."""
-        return self._step(course_resume, pk, reason=self.parse(ReasonMayIn)["reason"])
+        return self._step(course_resume, pk, reason=self.parse(FreeReasonIn)["reason"])
 
-    @extend_schema(request=ReasonMayIn, responses=CourseOut, summary="Complete a course")
+    @extend_schema(request=FreeReasonIn, responses=CourseOut, summary="Complete a course")
     @action(detail=True, methods=["post"])
     @idempotent(required=False)
     def complete(self, request: Request, pk: str) -> Response:
@@ -202,7 +202,7 @@ class CourseViewSet(RecordViewSet):
 
         For treating clinicians.
         """
-        return self._step(course_complete, pk, reason=self.parse(ReasonMayIn)["reason"])
+        return self._step(course_complete, pk, reason=self.parse(FreeReasonIn)["reason"])
 
     @extend_schema(request=RevokeIn, responses=CourseOut, summary="End a course early")
     @action(detail=True, methods=["post"])
@@ -215,13 +215,13 @@ class CourseViewSet(RecordViewSet):
         )
 
     @extend_schema(
-        request=ReasonIn, responses=CourseOut, summary="Mark a course as entered in error"
+        request=NeededReasonIn, responses=CourseOut, summary="Mark a course as entered in error"
     )
     @action(detail=True, methods=["post"], url_path="mark-entered-in-error")
     @idempotent(required=False)
     def mark_entered_in_error(self, request: Request, pk: str) -> Response:
         """It should never have been there; nothing was treated in it. For treating clinicians."""
-        return self._step(course_enter_in_error, pk, reason=self.parse(ReasonIn)["reason"])
+        return self._step(course_enter_in_error, pk, reason=self.parse(NeededReasonIn)["reason"])
 
     @extend_schema(responses=CourseEstimateOut, summary="Estimate the sessions of a course")
     @action(detail=True, methods=["get"])

@@ -24,7 +24,7 @@ from courses.selectors.explanations import (
     window_explained,
 )
 from courses.services.healing import window_release, window_shorten
-from courses.vocabulary import DecisionKind, WindowState
+from courses.vocabulary import DecisionKind, SessionStatus, WindowState
 
 
 class HealingWindowOut(serializers.ModelSerializer[HealingWindow]):
@@ -221,6 +221,13 @@ class HealingWindowViewSet(RecordViewSet):
         "release": "healing.decide",
         "shorten": "healing.decide",
     }
+
+    def get_queryset(self) -> QuerySet[HealingWindow]:
+        """A list leaves out the windows of sessions entered in error: nobody waits for them."""
+        rows = super().get_queryset()
+        if self.action != "list":
+            return rows
+        return rows.exclude(session__status=SessionStatus.ENTERED_IN_ERROR)
 
     def query_names(self) -> Any:
         return {*super().query_names(), *(["number"] if self.action == "explain" else [])}

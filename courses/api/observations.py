@@ -12,7 +12,7 @@ from rest_framework.response import Response
 from core.api.fields import VisibleRelatedField
 from core.api.idempotency import idempotent
 from core.vocabulary import choices
-from courses.api.base import ReasonIn, RecordViewSet, version_if_given
+from courses.api.base import NeededReasonIn, RecordViewSet, version_if_given
 from courses.models import Course, Observation, Session
 from courses.services.observations import (
     observation_enter_in_error,
@@ -159,7 +159,7 @@ class ObservationViewSet(RecordViewSet):
         return self.present(self._anew(observation))
 
     @extend_schema(
-        request=ReasonIn,
+        request=NeededReasonIn,
         responses=ObservationOut,
         summary="Mark an observation as entered in error",
     )
@@ -172,7 +172,7 @@ class ObservationViewSet(RecordViewSet):
         """
         observation = observation_enter_in_error(
             observation_id=int(pk),
-            reason=self.parse(ReasonIn)["reason"],
+            reason=self.parse(NeededReasonIn)["reason"],
             actor=self.actor,
             now=self.now(),
             expected_version=version_if_given(request),

@@ -13,7 +13,7 @@ from courses.selectors.estimates import CourseEstimate
 from courses.selectors.next_session import NextSession
 from courses.selectors.plans import diary_timeline
 from courses.selectors.visits import timeline_json
-from courses.vocabulary import InkColour
+from courses.vocabulary import CourseGoal, InkColour
 
 Json = dict[str, Any]
 
@@ -50,6 +50,8 @@ class CourseEstimateOut(ComputedOut):
     """The estimate of a course: the tattoo that takes most sessions governs."""
 
     course = serializers.IntegerField()
+    goal = serializers.ChoiceField(choices=[goal.value for goal in CourseGoal])
+    notes = serializers.ListField(child=serializers.CharField())
     tattoos = TattooEstimateOut(many=True)
     sessions = serializers.FloatField()
     whole_sessions = serializers.IntegerField()
@@ -189,6 +191,8 @@ def estimate_shown(found: CourseEstimate) -> Json:
     """What CourseEstimateOut shows."""
     return {
         "course": found.course_id,
+        "goal": found.goal.value,
+        "notes": found.notes,
         "tattoos": [{"tattoo": one.tattoo_id, **scale_shown(one.result)} for one in found.tattoos],
         "sessions": found.sessions,
         "whole_sessions": found.whole_sessions,

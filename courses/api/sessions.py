@@ -13,7 +13,7 @@ from clinics.models import Clinic, Room, StaffMember
 from core.api.fields import AwareDateTimeField, VisibleRelatedField
 from core.api.idempotency import idempotent
 from core.vocabulary import choices
-from courses.api.base import ReasonIn, RecordViewSet, version_if_given
+from courses.api.base import NeededReasonIn, RecordViewSet, version_if_given
 from courses.models import Appointment, Course, Session, TattooPart, TreatmentPass
 from courses.selectors.precheck import PassDraft, Report, Result, SessionDraft, finding_json
 from courses.services.sessions import session_enter_in_error, session_preview, session_record
@@ -264,7 +264,7 @@ class SessionViewSet(RecordViewSet):
         return self.show(SessionPreviewOut, _report_shown(report))
 
     @extend_schema(
-        request=ReasonIn, responses=SessionOut, summary="Mark a session as entered in error"
+        request=NeededReasonIn, responses=SessionOut, summary="Mark a session as entered in error"
     )
     @action(detail=True, methods=["post"], url_path="mark-entered-in-error")
     @idempotent(required=False)
@@ -275,7 +275,7 @@ class SessionViewSet(RecordViewSet):
         """
         session = session_enter_in_error(
             session_id=int(pk),
-            reason=self.parse(ReasonIn)["reason"],
+            reason=self.parse(NeededReasonIn)["reason"],
             actor=self.actor,
             now=self.now(),
             expected_version=version_if_given(request),

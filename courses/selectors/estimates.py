@@ -17,12 +17,15 @@ from courses.science.kirby_desai import (
 )
 from courses.vocabulary import (
     BodySite,
+    CourseGoal,
     InkAmount,
     InkColour,
     Scarring,
     SessionStatus,
     SkinType,
 )
+
+TO_CLEAR = "The scale counts sessions to clear a tattoo; to lighten it takes fewer."
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +41,12 @@ class CourseEstimate:
     """A course on the scale: the tattoo that takes most sessions governs.
 
     `whole_sessions` is for the whole course, `sessions_left` what is left of it after
-    `sessions_done`, never below zero.
+    `sessions_done`, never below zero. `notes` say what the scale does not know.
     """
 
     course_id: int
+    goal: CourseGoal
+    notes: tuple[str, ...]
     tattoos: tuple[TattooEstimate, ...]
     sessions: float
     whole_sessions: int
@@ -78,6 +83,8 @@ def course_estimate(course_id: int, *, actor: Actor) -> CourseEstimate:
     ).count()
     return CourseEstimate(
         course_id=course.pk,
+        goal=CourseGoal(course.goal),
+        notes=(TO_CLEAR,) if course.goal == CourseGoal.LIGHTEN else (),
         tattoos=tattoos,
         sessions=max((one.result.sessions for one in tattoos), default=0.0),
         whole_sessions=whole,

@@ -13,7 +13,7 @@ from courses.healing import Standing
 from courses.models import Appointment, HealingDecision, HealingWindow, HealingWindowVersion
 from courses.science.basis import CAUTION
 from courses.selectors.appointments import open_at
-from courses.vocabulary import WindowState
+from courses.vocabulary import DecisionKind, WindowState
 
 Json = dict[str, Any]
 
@@ -51,10 +51,15 @@ def window_explained(window: HealingWindow, *, number: int | None = None) -> Exp
     for outcome in version.outcomes:
         standing[outcome["standing"]].append(outcome)
     bound = standing[Standing.BOUND]
+    decisions = list(
+        window.decisions.filter(window_number__lt=version.number)
+        .select_related("decided_by")
+        .order_by("pk")
+    )
     return Explanation(
         window=window,
         version=version,
-        summary=_summary(version, bound),
+        summary=_summary(version, bound, decisions=decisions),
         not_before=_not_before(version),
         bound=bound,
         applied=standing[Standing.APPLIED],
@@ -69,11 +74,7 @@ def window_explained(window: HealingWindow, *, number: int | None = None) -> Exp
             for outcome in version.outcomes
             if outcome["hold"] is not None
         ],
-        decisions=list(
-            window.decisions.filter(window_number__lte=version.number)
-            .select_related("decided_by")
-            .order_by("pk")
-        ),
+        decisions=decisions,
         basis=[_basis(outcome["rule"]) for outcome in bound],
     )
 
@@ -117,17 +118,22 @@ def session_window(session_id: int, *, actor: Actor) -> HealingWindow | None:
     return HealingWindow.objects.visible_to(actor).filter(session=session_id).first()
 
 
-def _summary(version: HealingWindowVersion, bound: list[Json]) -> str:
+def _summary(
+    version: HealingWindowVersion, bound: list[Json], *, decisions: list[HealingDecision]
+) -> str:
     if version.state == WindowState.NEVER:
         start = "This area may never be treated again."
     elif version.state == WindowState.HELD:
         start = "No date can be said: a clinician must look."
     else:
         start = f"Not before {version.earliest_on}; advised: {version.advised_on}."
-    why = dict.fromkeys(
-        outcome["reason"] for outcome in bound if outcome["rule"]["effect"] != "advise"
-    )
-    return " ".join([start, *why])
+    why = [outcome["reason"] for outcome in bound if outcome["rule"]["effect"] != "advise"]
+    why += [
+        f"Shortened by {one.decided_by.name}: {one.reason}"
+        for one in decisions
+        if one.kind == DecisionKind.SHORTEN and one.earliest_on == version.earliest_on
+    ]
+    return " ".join(dict.fromkeys([start, *why]))
 
 
 def _not_before(version: HealingWindowVersion) -> str | None:

@@ -290,3 +290,12 @@ def make_appointment(ward: Ward, starts_at: datetime = NOW, **fields: Any) -> Ap
         ends_at=starts_at + timedelta(minutes=30),
         **{**defaults, **fields},
     )
+
+
+def observe(caller: Caller, ward: Ward, kind: str, *, on: date, **fields: Any) -> dict[str, Any]:
+    """Record over the API what the skin shows; the observation as it is answered."""
+    body = {"course": ward.course.pk, "kind": kind, "observed_on": on.isoformat(), **fields}
+    answer = caller.post("/observations", body)
+    assert answer.status_code == 201, answer.json()
+    shown: dict[str, Any] = answer.json()
+    return shown

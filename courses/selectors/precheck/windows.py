@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from clinics.hours import local_date, zone_named
-from courses.healing import REGISTRY, Facts, earliest_instant
+from courses.healing import REGISTRY, Effect, Facts, Window, earliest_instant
 from courses.healing import Observation as Seen
 from courses.models import Course, HealingWindow, Observation, Session
 from courses.selectors.healing import windows_of_tattoos
@@ -118,8 +118,17 @@ def _open_at(window: HealingWindow, at: datetime) -> OpenWindow | None:
         state=WindowState.OPEN if closes_at else computed.state,
         earliest_on=computed.earliest_on,
         closes_at=closes_at,
-        reasons=tuple(dict.fromkeys(outcome.reason for outcome in computed.bound)),
+        reasons=tuple(dict.fromkeys(_reasons(computed))),
     )
+
+
+def _reasons(computed: Window) -> Iterable[str]:
+    """Why the window is as it is: what bound without being mere advice, or who shortened it."""
+    for outcome in computed.bound:
+        if outcome.rule.effect is not Effect.ADVISE:
+            yield outcome.reason
+    if computed.shortening is not None:
+        yield f"Shortened by {computed.shortening.by}: {computed.shortening.reason}"
 
 
 def _seen_before(course: Course) -> tuple[Seen, ...]:

@@ -255,6 +255,12 @@ class TestEstimate:
         shown = clinician.get(f"/courses/{ward.course.pk}/estimate").json()
         assert (shown["sessions"], shown["whole_sessions"]) == (pytest.approx(5.1), 5)
 
+    def test_to_lighten_takes_fewer_than_the_scale_says(self, ward, clinician):
+        ward.course.goal, ward.course.target_clearance = "lighten", 0.6
+        ward.course.save()
+        shown = clinician.get(f"/courses/{ward.course.pk}/estimate").json()
+        assert (shown["goal"], len(shown["notes"])) == ("lighten", 1)
+
     def test_the_tattoo_that_takes_most_governs(self, ward, clinician):
         heavy = make_tattoo(
             ward.course.patient, site="foot", ink_amount="significant", layered=True

@@ -65,6 +65,8 @@ def test_the_window_of_the_session_before_counts_again(ward, clinician):
     assert earliest_for_course(ward.course).on > first.earliest_on
     take_back(clinician, second)
     assert earliest_for_course(ward.course).on == first.earliest_on
+    listed = clinician.get("/healing-windows", course=ward.course.pk).json()["items"]
+    assert [one["id"] for one in listed] == [first.pk]
 
 
 def test_what_was_seen_since_belongs_to_the_session_before(ward, clinician):
