@@ -14,6 +14,7 @@ from courses.healing.explain import (
     summary,
 )
 from courses.healing.facts import Facts, Observation, Release, Shortening
+from courses.healing.intervals import Spacing, spacing_of
 from courses.healing.policy import Parameter, Policy, Stricter
 from courses.healing.reactions import TIME_COURSES, Flag, TimeCourse, time_course
 from courses.healing.registry import (
@@ -53,6 +54,7 @@ __all__ = [
     "Release",
     "Rule",
     "Shortening",
+    "Spacing",
     "Standing",
     "Stricter",
     "TimeCourse",
@@ -70,6 +72,7 @@ __all__ = [
     "shorten",
     "shortening_from_json",
     "shortening_json",
+    "spacing_of",
     "summary",
     "time_course",
 ]

@@ -151,19 +151,15 @@ def sun(facts: Facts, parameters: Parameters) -> Verdict:
 def still_raised(facts: Facts, parameters: Parameters) -> Verdict:
     """A hold while raised skin has not been seen flat by the review day."""
     review_on = facts.treated_on + timedelta(days=parameters.whole("review_day"))
+    seen = facts.findings(ObservationKind.RAISED)
     flat_on = max((s.observed_on for s in facts.findings(ObservationKind.FLAT)), default=None)
+    ended = [s.resolved_on for s in seen] + ([flat_on] if seen else [])
+    seen_flat = max((day for day in ended if day and day >= review_on), default=None)
     raised = tuple(
-        s
-        for s in facts.findings(ObservationKind.RAISED)
-        if s.resolved_on is None and (flat_on is None or s.observed_on > flat_on)
+        s for s in seen if s.resolved_on is None and (flat_on is None or s.observed_on > flat_on)
     )
     if not raised:
-        seen_flat = max(
-            [s.resolved_on for s in facts.findings(ObservationKind.RAISED) if s.resolved_on]
-            + ([flat_on] if flat_on and facts.findings(ObservationKind.RAISED) else []),
-            default=None,
-        )
-        if seen_flat is not None and seen_flat >= review_on:
+        if seen_flat is not None:
             return Verdict(applies=True, reason=f"Seen flat on {seen_flat}.", on=seen_flat)
         return _no("Nothing raised is waiting to be seen flat.")
     last = max(s.observed_on for s in raised)
@@ -173,6 +169,7 @@ def still_raised(facts: Facts, parameters: Parameters) -> Verdict:
     return Verdict(
         applies=True,
         reason=f"Raised on {last} and not seen flat since; review by a clinician.{before}",
+        on=seen_flat,
         until=HoldUntil.SEEN_FLAT,
         findings=raised,
     )

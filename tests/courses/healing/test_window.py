@@ -335,3 +335,11 @@ def test_the_date_is_the_maximum_of_the_rules_that_have_one(base):
     assert (window.earliest_on is None) == bool(window.holds)
     if window.earliest_on:
         assert window.advised_on == max(DAY_57, window.earliest_on)
+
+
+def test_a_hold_keeps_the_day_on_which_other_raised_skin_was_seen_flat():
+    flat_late = seen("raised", day=0, resolved=43)
+    held = compute_window(facts(flat_late, seen("raised", day=1)))
+
+    assert held.state is WindowState.HELD
+    assert held.not_before == compute_window(facts(flat_late)).not_before
