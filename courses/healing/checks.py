@@ -1,6 +1,6 @@
 """What each healing rule looks for: one small function for each, over the facts of a treatment."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 from courses.healing.facts import Facts, Observation
 from courses.healing.policy import Parameters
@@ -151,28 +151,35 @@ def sun(facts: Facts, parameters: Parameters) -> Verdict:
 def still_raised(facts: Facts, parameters: Parameters) -> Verdict:
     """A hold while raised skin has not been seen flat by the review day."""
     review_on = facts.treated_on + timedelta(days=parameters.whole("review_day"))
-    seen = facts.findings(ObservationKind.RAISED)
-    flat_on = max((s.observed_on for s in facts.findings(ObservationKind.FLAT)), default=None)
-    ended = [s.resolved_on for s in seen] + ([flat_on] if seen else [])
-    seen_flat = max((day for day in ended if day and day >= review_on), default=None)
-    raised = tuple(
-        s for s in seen if s.resolved_on is None and (flat_on is None or s.observed_on > flat_on)
-    )
-    if not raised:
-        if seen_flat is not None:
-            return Verdict(applies=True, reason=f"Seen flat on {seen_flat}.", on=seen_flat)
-        return _no("Nothing raised is waiting to be seen flat.")
-    last = max(s.observed_on for s in raised)
+    raised = facts.findings(ObservationKind.RAISED)
+    open_ones = tuple(seen for seen in raised if _flat_on(facts, raised=seen) is None)
+    settled = [day for day in (_flat_on(facts, raised=seen) for seen in raised) if day]
+    late = max((day for day in settled if day >= review_on), default=None)
+    if not open_ones:
+        if late is None:
+            return _no("Nothing raised is waiting to be seen flat.")
+        return Verdict(applies=True, reason=f"Seen flat on {late}.", on=late)
+    last = max(seen.observed_on for seen in open_ones)
     before = " The tattoo was palpable before the treatment." if facts.palpable else ""
     if facts.today < review_on:
         return _no(f"Raised on {last}; must be seen flat by {review_on}.{before}")
     return Verdict(
         applies=True,
         reason=f"Raised on {last} and not seen flat since; review by a clinician.{before}",
-        on=seen_flat,
+        on=late,
         until=HoldUntil.SEEN_FLAT,
-        findings=raised,
+        findings=open_ones,
     )
+
+
+def _flat_on(facts: Facts, *, raised: Observation) -> date | None:
+    """The day on which raised skin was first known to be flat again, or None."""
+    flat = [
+        seen.observed_on
+        for seen in facts.findings(ObservationKind.FLAT)
+        if seen.observed_on >= raised.observed_on
+    ]
+    return min((day for day in (raised.resolved_on, *flat) if day is not None), default=None)
 
 
 def hold_for(kind: ObservationKind) -> Check:

@@ -131,6 +131,16 @@ def test_raised_skin_is_held_from_day_42_until_seen_flat():
     assert flat_early.earliest_on == DAY_42
 
 
+def test_raised_skin_that_settled_keeps_its_day_when_more_is_raised():
+    settled = seen("raised", day=0, resolved=43)
+
+    assert compute_window(facts(settled)).earliest_on == on_day(43)
+    held = compute_window(facts(settled, seen("raised", day=0, key="again")))
+    assert (held.state, held.not_before) == (WindowState.HELD, on_day(43))
+    looked_again = compute_window(facts(seen("raised", day=3, resolved=20), seen("flat", day=60)))
+    assert looked_again.earliest_on == DAY_42
+
+
 def test_raised_again_after_flat_is_held_again():
     window = compute_window(
         facts(seen("raised", day=5), seen("flat", day=20), seen("raised", day=45), today=50)
