@@ -3,6 +3,7 @@
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 import urllib.error
@@ -13,8 +14,9 @@ import psycopg
 import pytest
 
 from config.local.places import PROJECT
+from config.servers.choice import servers
 from config.servers.folders import folders_of
-from config.servers.ports import any_free_port, port_is_free
+from config.servers.ports import LOOPBACK, any_free_port, port_is_free
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]
 READY = "Ctrl-C stops all of it"
@@ -106,23 +108,21 @@ def test_serves_stops_on_ctrl_c_and_goes_on_with_the_same_data(state):
 
 
 def test_a_taken_port_and_a_second_run_are_told(state):
-    port = any_free_port()
-    with running(state, port=port) as first:
-        refused = subprocess.run(
-            **command(state, "run", "--bare", "--port", str(port)), check=False, timeout=60
-        )
-        assert refused.returncode == 1
-        assert "running here already" in refused.stdout
-        busy = subprocess.run(**command(state, "reset"), check=False, timeout=60)
-        assert "Stop it with Ctrl-C first" in busy.stdout
-        elsewhere = state / "elsewhere"
-        with running(elsewhere, port=port) as other:
-            assert other.base != first.base
-            assert f"Port {port} is taken" in other.said
-    for each in (state, elsewhere):
-        done = subprocess.run(**command(each, "reset"), check=True, timeout=60)
-        assert "Forgotten" in done.stdout
-        assert folders_of(each, name="run") == []
+    with socket.socket() as holder:
+        holder.bind((LOOPBACK, 0))
+        holder.listen()
+        taken = holder.getsockname()[1]
+        with running(state, port=taken) as first:
+            assert port_in(first.base) != taken
+            assert f"Port {taken} is taken" in first.said
+            refused = subprocess.run(**command(state, "run", "--bare"), check=False, timeout=60)
+            assert refused.returncode == 1
+            assert "running here already" in refused.stdout
+            busy = subprocess.run(**command(state, "reset"), check=False, timeout=60)
+            assert "Stop it with Ctrl-C first" in busy.stdout
+    done = subprocess.run(**command(state, "reset"), check=True, timeout=60)
+    assert "Forgotten" in done.stdout
+    assert folders_of(state, name="run") == []
 
 
 def test_ctrl_c_before_it_is_ready_leaves_no_server_behind(state):
@@ -154,8 +154,8 @@ def test_a_run_that_was_killed_is_no_obstacle_to_the_next(state):
 
 
 def test_damaged_data_are_told_in_one_sentence(state):
-    with running(state, port=any_free_port()) as first:
-        first.end()
+    with servers(state, folder_name="run", lasting=False, say=print):
+        pass
     for folder in folders_of(state, name="run"):
         (folder / "postgres" / "PG_VERSION").unlink(missing_ok=True)
     refused = subprocess.run(**command(state, "run", "--bare"), check=False, timeout=60)
