@@ -9,19 +9,25 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from clinics.models import Clinic, Room, StaffMember
 from core.api.fields import AwareDateTimeField, VisibleRelatedField
 from core.api.idempotency import idempotent
 from core.vocabulary import choices
 from courses.api.base import NeededReasonIn, RecordViewSet, version_if_given
-from courses.models import Appointment, Course, Session, TattooPart, TreatmentPass
+from courses.models import Appointment, Course, Session, TreatmentPass
 from courses.selectors.precheck import PassDraft, Report, Result, SessionDraft, finding_json
 from courses.services.sessions import session_enter_in_error, session_preview, session_record
 from courses.vocabulary import SessionStatus, SkinResponse
-from devices.models import EmissionLine, Handpiece, Laser
+from devices.models import Laser
 
 MOST_PASSES = 20
 MOST_PULSES = 1_000_000
+
+
+class KeyField(serializers.IntegerField):
+    """The key of a row. Whether it is there the checks find out, for all rows in one query each."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**{"min_value": 1, "max_value": 2**63 - 1, **kwargs})
 
 
 class FindingOut(serializers.Serializer[Any]):
@@ -116,10 +122,10 @@ class SessionOut(SessionBrief):
 class PassPreviewIn(serializers.Serializer[Any]):
     """One pass to come: pulses may be left out."""
 
-    line = VisibleRelatedField(queryset=EmissionLine.objects.all())
-    handpiece = VisibleRelatedField(queryset=Handpiece.objects.all())
+    line = KeyField(help_text="Emission line")
+    handpiece = KeyField()
     parts = serializers.ListField(
-        child=VisibleRelatedField(queryset=TattooPart.objects.all()), min_length=1, max_length=24
+        child=KeyField(), min_length=1, max_length=24, help_text="Parts of the course's tattoos"
     )
     started_at = AwareDateTimeField(required=False, help_text="Left out: when the session starts")
     spot_mm = serializers.FloatField(min_value=0.1, max_value=100)
@@ -148,10 +154,10 @@ class SessionPreviewIn(serializers.Serializer[Any]):
     appointment = VisibleRelatedField(
         queryset=Appointment.objects.all(), required=False, allow_null=True
     )
-    clinic = VisibleRelatedField(queryset=Clinic.objects.all(), required=False)
-    room = VisibleRelatedField(queryset=Room.objects.all(), required=False)
+    clinic = KeyField(required=False)
+    room = KeyField(required=False)
     laser = VisibleRelatedField(queryset=Laser.objects.all(), required=False)
-    operator = VisibleRelatedField(queryset=StaffMember.objects.all(), required=False)
+    operator = KeyField(required=False, help_text="Member of staff")
     started_at = AwareDateTimeField(required=False, help_text="Left out: now")
     ended_at = AwareDateTimeField(required=False, allow_null=True)
     clearing_agent = serializers.BooleanField(default=False)
@@ -285,7 +291,7 @@ class SessionViewSet(RecordViewSet):
 
 def _draft(body: dict[str, Any]) -> SessionDraft:
     keys = {
-        f"{name}_id": body[name].pk
+        f"{name}_id": getattr(body[name], "pk", body[name])
         for name in ("course", "appointment", "clinic", "room", "laser", "operator")
         if body.get(name) is not None
     }
@@ -301,9 +307,9 @@ def _draft(body: dict[str, Any]) -> SessionDraft:
 
 def _pass(body: dict[str, Any], *, session_starts: Any) -> PassDraft:
     return PassDraft(
-        line_id=body["line"].pk,
-        handpiece_id=body["handpiece"].pk,
-        part_ids=tuple(dict.fromkeys(part.pk for part in body["parts"])),
+        line_id=body["line"],
+        handpiece_id=body["handpiece"],
+        part_ids=tuple(dict.fromkeys(body["parts"])),
         started_at=body.get("started_at", session_starts),
         spot_mm=body["spot_mm"],
         fluence_j_cm2=body["fluence_j_cm2"],

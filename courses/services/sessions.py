@@ -104,6 +104,8 @@ def session_enter_in_error(
     session.status_reason = _error_reason(session, reason=reason)
     session.appointment = None
     session.save()
+    _hand_on_findings(session)
+    windows_recompute(courses=[session.course], cause=f"session:{session.pk}", now=now)
     for one in session.passes.select_related("pulse_entry").order_by("pulse_entry"):
         pulse_entry_take_back(
             entry=one.pulse_entry,
@@ -111,8 +113,6 @@ def session_enter_in_error(
             entry_key=f"session:{session.pk}:{one.sequence}:in-error",
             actor=actor,
         )
-    _hand_on_findings(session)
-    windows_recompute(courses=[session.course], cause=f"session:{session.pk}", now=now)
     return session
 
 

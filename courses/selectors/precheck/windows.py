@@ -54,7 +54,9 @@ def windows_standing(course: Course, *, tattoo_ids: Iterable[int], at: datetime)
     """
     tattoos = list(tattoo_ids)
     windows = list(
-        windows_of_tattoos(tattoos).select_related("session__course__patient", "course__chain")
+        windows_of_tattoos(tattoos).select_related(
+            "session__course__patient", "session__course__chain"
+        )
     )
     later = (
         Session.objects.filter(passes__parts__tattoo__in=tattoos, started_at__gte=at)

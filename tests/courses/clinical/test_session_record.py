@@ -8,7 +8,7 @@ from clinics.vocabulary import Role
 from courses.models import HealingWindow, Session, TreatmentPass
 from devices.models import PulseEntry
 from tests.support.api import assert_problem, pointers, sign_in
-from tests.support.courses import NOW, make_appointment, make_session, make_window
+from tests.support.courses import NOW, make_appointment, make_session, make_ward, make_window
 
 pytestmark = pytest.mark.django_db
 
@@ -161,3 +161,24 @@ def test_list_narrows_by_course_and_time(ward, operator):
     assert [one["id"] for one in listed] == [old.pk]
     assert listed[0]["healing_window"] == old.healing_window.pk
     assert "checks" not in listed[0]
+
+
+def test_rows_of_another_chain_are_not_known(ward, operator):
+    other = make_ward()
+    body = ward.session_body(
+        room=other.room.pk,
+        operator=other.operator.pk,
+        passes=[
+            ward.pass_body(),
+            ward.pass_body(line=other.line().pk, handpiece=other.handpiece.pk),
+        ],
+    )
+    for name in ("room", "operator", "line", "handpiece"):
+        problem = assert_problem(operator.post("/sessions", body, key="s1"), 400, "invalid")
+        (pointer,) = pointers(problem)
+        assert pointer.endswith(f"/{name}")
+        if name in body:
+            body[name] = getattr(ward, name).pk
+        else:
+            body["passes"][1][name] = body["passes"][0][name]
+    assert nothing_written()
