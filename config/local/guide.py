@@ -52,7 +52,7 @@ def _lines(base: str, credentials: list[dict[str, str]]) -> list[str]:
         lines += ["", "One credential for each role of the invented demonstration chain:"]
         lines += [
             f"  {row['role']:<22} {row['token']}  ({row.get('clinic') or 'whole chain'})"
-            for row in credentials
+            for row in _one_for_each_role(credentials)
         ]
         lines += ["", "Try:", f"  curl -H 'Authorization: Bearer {credentials[0]['token']}' \\"]
         lines.append(f"    {base}/api/v1/clinics")
@@ -67,6 +67,13 @@ def _lines(base: str, credentials: list[dict[str, str]]) -> list[str]:
         "",
     ]
     return lines
+
+
+def _one_for_each_role(credentials: list[dict[str, str]]) -> list[dict[str, str]]:
+    first: dict[str, dict[str, str]] = {}
+    for row in credentials:
+        first.setdefault(row["role"], row)
+    return list(first.values())
 
 
 def _short(path: Path) -> Path:

@@ -10,12 +10,14 @@ def test_shows_the_address_each_credential_and_a_call_to_try(monkeypatch):
     credentials = [
         {"role": "chain_manager", "token": "token-1"},
         {"role": "front_desk", "token": "token-2", "clinic": "Harbour"},
+        {"role": "front_desk", "token": "token-3", "clinic": "Harbour"},
     ]
     text = "\n".join(_lines(BASE, credentials))
     assert f"{BASE}/api/v1/docs" in text
     assert "chain_manager          token-1  (whole chain)" in text
     assert "front_desk             token-2  (Harbour)" in text
     assert "curl -H 'Authorization: Bearer token-1'" in text
+    assert "token-3" not in text
     assert "/somewhere/outbox" in text
 
 
