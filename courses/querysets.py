@@ -61,3 +61,11 @@ class RecallScoped(models.QuerySet[Any]):
     def visible_to(self, actor: HasChain) -> Self:
         """The rows of the recalls of the actor's chain."""
         return self.filter(recall__course__chain_id=actor.chain_id)
+
+
+class GapScoped(models.QuerySet[Any]):
+    """Rows that hang on a gap in a diary."""
+
+    def visible_to(self, actor: HasChain) -> Self:
+        """The rows of the gaps at the clinics of the actor's chain."""
+        return self.filter(gap__clinic__chain_id=actor.chain_id)

@@ -9,9 +9,12 @@ from core.transitions import Transitions
 from courses.vocabulary import AppointmentStatus as Appointment
 from courses.vocabulary import CalibrationStatus as Calibration
 from courses.vocabulary import CourseStatus as Course
+from courses.vocabulary import GapStatus as Gap
 from courses.vocabulary import MessageStatus as Message
+from courses.vocabulary import OfferStatus as Offer
 from courses.vocabulary import RequestStatus as Request
 from courses.vocabulary import SessionStatus as Session
+from courses.vocabulary import WaitingStatus as Waiting
 
 COURSE: Final[Transitions] = {
     Course.DRAFT: (Course.ACTIVE, Course.REVOKED, Course.ENTERED_IN_ERROR),
@@ -120,4 +123,17 @@ MESSAGE: Final[Transitions] = {
 CALIBRATION: Final[Transitions] = {
     Calibration.PROPOSED: (Calibration.ACCEPTED, Calibration.REFUSED),
     Calibration.ACCEPTED: (Calibration.SUPERSEDED, Calibration.WITHDRAWN),
+}
+
+WAITING_LIST: Final[Transitions] = {
+    Waiting.WAITLIST: (Waiting.BOOKED, Waiting.CANCELLED),
+}
+
+GAP: Final[Transitions] = {
+    Gap.OFFERING: (Gap.FILLED, Gap.EXHAUSTED, Gap.WITHDRAWN),
+}
+
+GAP_OFFER: Final[Transitions] = {
+    Offer.QUEUED: (Offer.OFFERED, Offer.PASSED_OVER, Offer.WITHDRAWN),
+    Offer.OFFERED: (Offer.ACCEPTED, Offer.DECLINED, Offer.EXPIRED, Offer.WITHDRAWN),
 }

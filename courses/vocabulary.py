@@ -135,6 +135,35 @@ class AppointmentStatus(StrEnum):
     WAITLIST = "waitlist"
 
 
+class WaitingStatus(StrEnum):
+    """HL7 FHIR R5 Appointment.status, the codes an entry of the waiting list uses."""
+
+    WAITLIST = "waitlist"
+    BOOKED = "booked"
+    CANCELLED = "cancelled"
+
+
+class GapStatus(StrEnum):
+    """What became of a gap: still offered, filled, nobody left to ask, or given up."""
+
+    OFFERING = "offering"
+    FILLED = "filled"
+    EXHAUSTED = "exhausted"
+    WITHDRAWN = "withdrawn"
+
+
+class OfferStatus(StrEnum):
+    """One patient's turn at a gap. `passed_over`: it did not fit any more when the turn came."""
+
+    QUEUED = "queued"
+    OFFERED = "offered"
+    ACCEPTED = "accepted"
+    DECLINED = "declined"
+    EXPIRED = "expired"
+    PASSED_OVER = "passed_over"
+    WITHDRAWN = "withdrawn"
+
+
 class WindowState(StrEnum):
     """State of a healing window.
 

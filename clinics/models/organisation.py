@@ -5,6 +5,7 @@ from django.db import models
 from django.db.models import Q
 
 from clinics.querysets import ChainQuerySet, ChainScoped, ClinicScoped
+from core.constraints import positive
 from core.models import Versioned
 
 
@@ -26,6 +27,9 @@ class Chain(Versioned):
         default=1,
         help_text="Sessions per point of the six-parameter scale (published use: 1.0)",
     )
+    holds_per_caller = models.PositiveSmallIntegerField(
+        default=5, help_text="How many slots one caller may keep held at a time"
+    )
 
     objects = ChainQuerySet.as_manager()
 
@@ -34,7 +38,8 @@ class Chain(Versioned):
             models.CheckConstraint(
                 condition=Q(session_multiplier__gte="0.1", session_multiplier__lte="3"),
                 name="chain_session_multiplier_plausible",
-            )
+            ),
+            positive("holds_per_caller", name="chain_holds_per_caller_positive"),
         ]
 
     def __str__(self) -> str:

@@ -1,21 +1,29 @@
 """Everything a course of treatment stores. Concepts stand in modules; import them from here."""
 
-from courses.models.appointments import Appointment
+from courses.models.appointments import Appointment, AppointmentSeries
 from courses.models.calibration import CalibrationRun
 from courses.models.courses import Course
+from courses.models.feeds import CalendarFeed
+from courses.models.gaps import Gap, GapOffer
 from courses.models.healing import HealingDecision, HealingWindow, HealingWindowVersion
 from courses.models.patients import ContactPoint, Patient
 from courses.models.precautions import PrecautionAnswers, PrecautionDecision
 from courses.models.recalls import Message, Recall
 from courses.models.sessions import Observation, Session, TreatmentPass
 from courses.models.tattoos import ClearanceGrade, Tattoo, TattooPart
+from courses.models.waiting import AcceptedClinic, WaitingListEntry
 
 __all__ = [
+    "AcceptedClinic",
     "Appointment",
+    "AppointmentSeries",
+    "CalendarFeed",
     "CalibrationRun",
     "ClearanceGrade",
     "ContactPoint",
     "Course",
+    "Gap",
+    "GapOffer",
     "HealingDecision",
     "HealingWindow",
     "HealingWindowVersion",
@@ -29,4 +37,5 @@ __all__ = [
     "Tattoo",
     "TattooPart",
     "TreatmentPass",
+    "WaitingListEntry",
 ]

@@ -1,4 +1,4 @@
-"""An appointment: who, where and when, for one session of a course."""
+"""An appointment: who, where and when, for one session of a course; and series of them."""
 
 from django.db import models
 from django.db.models import Q
@@ -10,11 +10,31 @@ from courses.querysets import CourseScoped
 from courses.vocabulary import AppointmentStatus
 
 
+class AppointmentSeries(models.Model):
+    """The next sessions of a course, booked at once. Which comes first its members say."""
+
+    course = models.ForeignKey("courses.Course", on_delete=models.PROTECT, related_name="series")
+    booked_by = models.ForeignKey(
+        "clinics.StaffMember", on_delete=models.PROTECT, null=True, related_name="+"
+    )
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    objects = CourseScoped.as_manager()
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return f"series {self.pk}"
+
+
 class Appointment(Versioned):
     """A held or booked session. Its reservations carry the source `appointment:<id>`.
 
     `timeline` lists the segments (role, minutes from the start) that the reservations follow.
-    A hold is `proposed` and counts until `hold_expires_at`.
+    A hold is `proposed` and counts until `hold_expires_at`. `next_earliest_at` and
+    `next_advised_on` say when the same skin could be treated next, as far as the healing rules
+    can say before the session has happened.
     """
 
     course = models.ForeignKey(
@@ -44,6 +64,12 @@ class Appointment(Versioned):
     booked_by = models.ForeignKey(
         "clinics.StaffMember", on_delete=models.PROTECT, null=True, related_name="+"
     )
+    series = models.ForeignKey(
+        AppointmentSeries, on_delete=models.PROTECT, null=True, related_name="appointments"
+    )
+    position = models.PositiveSmallIntegerField(null=True, help_text="In its series, from 1")
+    next_earliest_at = models.DateTimeField(null=True)
+    next_advised_on = models.DateField(null=True)
 
     objects = CourseScoped.as_manager()
 
@@ -55,9 +81,16 @@ class Appointment(Versioned):
                 condition=Q(ends_at__gt=models.F("starts_at")), name="appointment_ends_after_start"
             ),
             models.CheckConstraint(
-                condition=~Q(status=AppointmentStatus.PROPOSED)
-                | Q(hold_expires_at__isnull=False),
+                condition=~Q(status=AppointmentStatus.PROPOSED) | Q(hold_expires_at__isnull=False),
                 name="appointment_hold_expires",
+            ),
+            models.UniqueConstraint(
+                fields=["series", "position"], name="appointment_position_once_in_series"
+            ),
+            models.CheckConstraint(
+                condition=Q(series__isnull=True, position__isnull=True)
+                | Q(series__isnull=False, position__gt=0),
+                name="appointment_position_in_series",
             ),
         ]
         indexes = [
@@ -69,6 +102,13 @@ class Appointment(Versioned):
                 name="appointment_to_remind",
                 condition=Q(status=AppointmentStatus.BOOKED),
             ),
+            models.Index(
+                fields=["booked_by", "hold_expires_at"],
+                name="appointment_held",
+                condition=Q(status=AppointmentStatus.PROPOSED),
+            ),
+            models.Index(fields=["room", "starts_at"], name="appointment_room_time"),
+            models.Index(fields=["operator", "starts_at"], name="appointment_operator_time"),
         ]
 
     def __str__(self) -> str:

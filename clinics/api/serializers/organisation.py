@@ -31,10 +31,23 @@ class ChainSerializer(RowSerializer):
         required=False,
         help_text="Sessions per point of the six-parameter scale (published use: 1.0)",
     )
+    holds_per_caller = serializers.IntegerField(
+        min_value=1,
+        max_value=1000,
+        required=False,
+        help_text="How many slots one caller may keep held at a time",
+    )
 
     class Meta:
         model = Chain
-        fields = (*ROW, "name", "healing_policy", "search_policy", "session_multiplier")
+        fields = (
+            *ROW,
+            "name",
+            "healing_policy",
+            "search_policy",
+            "session_multiplier",
+            "holds_per_caller",
+        )
         read_only_fields = ("version", "name")
 
 
