@@ -1,0 +1,107 @@
+"""A patient whose skin heals, ways out that only remember, and the ticks as one-liners."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from courses.channels import Delivery, Outgoing, Text
+from courses.models import ContactPoint, Course, HealingWindow, Message, Patient, Recall
+from courses.services.recalls import ticks
+from courses.vocabulary import Channel
+from tests.support.courses import (
+    Ward,
+    make_contact_point,
+    make_session,
+    make_ward,
+    make_window,
+)
+
+TREATED_AT = datetime(2026, 1, 12, 10, 0, tzinfo=UTC)
+"""Six weeks before Monday, 23 February 2026: then the plain window closes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """A course after one session, its open window, and the patient's first contact point."""
+
+    ward: Ward
+    window: HealingWindow
+    point: ContactPoint
+
+    @property
+    def course(self) -> Course:
+        return self.ward.course
+
+    @property
+    def patient(self) -> Patient:
+        return self.ward.course.patient
+
+    @property
+    def closes_at(self) -> datetime:
+        assert self.window.closes_at is not None
+        return self.window.closes_at
+
+    @property
+    def noon(self) -> datetime:
+        """Twelve hours into the closing day: everything planned for that day is due."""
+        return self.closes_at + timedelta(hours=12)
+
+    @property
+    def recall(self) -> Recall:
+        return Recall.objects.get(course=self.course)
+
+    @property
+    def message(self) -> Message:
+        return Message.objects.get(recall__course=self.course)
+
+
+def make_scene(
+    ward: Ward | None = None, *, treated_at: datetime = TREATED_AT, **contact: Any
+) -> Scene:
+    """Somebody treated on 12 January who can be reached by e-mail unless told otherwise.
+
+    Of several tattoos the first one was treated.
+    """
+    ward = ward or make_ward()
+    window = make_window(make_session(ward, treated_at, parts=ward.parts[:1]))
+    return Scene(
+        ward=ward,
+        window=window,
+        point=make_contact_point(ward.course.patient, **contact),
+    )
+
+
+@dataclass(slots=True)
+class Remembering:
+    """A way out that remembers what it was given; `troubles` are raised first, one a send."""
+
+    sent: list[tuple[str, Outgoing, Text]] = field(default_factory=list)
+    troubles: list[Exception] = field(default_factory=list)
+
+    def send(self, message: Outgoing, *, text: Text, key: str) -> Delivery:
+        if self.troubles:
+            raise self.troubles.pop(0)
+        self.sent.append((key, message, text))
+        return Delivery(reference=f"ref-{len(self.sent)}")
+
+    @property
+    def addresses(self) -> list[str]:
+        return [outgoing.address for _, outgoing, _ in self.sent]
+
+
+def open_due(now: datetime) -> ticks.Tally:
+    """The tick that closes windows and plans."""
+    return ticks.recalls_open_due(now=now)
+
+
+def send_due(now: datetime, way: Any = None) -> ticks.Tally:
+    """The tick that sends, with the clock standing still."""
+    way = Remembering() if way is None else way
+    senders = {Channel.EMAIL: way, Channel.SMS: way}
+    return ticks.messages_send_due(clock=lambda: now, senders=senders)
+
+
+def statuses(rows: Iterable[Any]) -> list[tuple[str, str]]:
+    """Status and reason of rows, as they come."""
+    return [(row.status, row.status_reason) for row in rows]
