@@ -39,6 +39,7 @@ class Command(BaseCommand):
             signal.signal(number, lambda *_: stopped.set())
         missed_at = -MISSED_EVERY_SECONDS
         while not stopped.is_set():
+            close_old_connections()
             missed = time.monotonic() - missed_at >= MISSED_EVERY_SECONDS
             try:
                 self._round(missed=missed)
@@ -48,7 +49,6 @@ class Command(BaseCommand):
             stopped.wait(every)
 
     def _round(self, *, missed: bool) -> None:
-        close_old_connections()
         now = timezone.now()
         done = {
             "holds": holds_expire(now=now),

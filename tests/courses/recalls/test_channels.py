@@ -1,0 +1,216 @@
+"""The ways out: the demonstration's folder, mail, and text messages over HTTP."""
+
+import email
+import email.policy
+import stat
+from datetime import datetime, timedelta
+from smtplib import SMTPDataError, SMTPRecipientsRefused, SMTPServerDisconnected
+from zoneinfo import ZoneInfo
+
+import pytest
+from django.core import mail
+from django.core.exceptions import ImproperlyConfigured
+
+from courses.channels import (
+    Outgoing,
+    Refusal,
+    TemporaryTrouble,
+    Text,
+    configured_senders,
+    invitation_text,
+    reminder_text,
+)
+from courses.channels.mail import Mail
+from courses.channels.outbox import FileOutbox
+from courses.channels.sms import HttpSms
+from courses.vocabulary import Channel
+from tests.support.provider import Answer, Provider
+
+LETTER = Outgoing(channel=Channel.EMAIL, address="ada@example.org", sender_name="Harbour Clinic")
+NOTE = Outgoing(channel=Channel.SMS, address="+4915112345678", sender_name="Harbour Clinic")
+TEXT = Text(subject="Your next visit", body="Hello <Ada>,\n\nplease call us.\n")
+KEY = "fallow-message-7"
+
+
+class TestFolder:
+    def test_one_file_for_one_key(self, tmp_path):
+        outbox = FileOutbox(tmp_path / "outbox")
+        first = outbox.send(LETTER, text=TEXT, key=KEY)
+        again = outbox.send(LETTER, text=TEXT, key=KEY)
+        assert first == again
+        [file] = (tmp_path / "outbox").iterdir()
+        assert file.name == first.reference == "fallow-message-7.txt"
+        written = file.read_text(encoding="utf-8")
+        assert "To: ada@example.org" in written
+        assert TEXT.body in written
+
+    def test_nobody_else_may_read_it(self, tmp_path):
+        outbox = FileOutbox(tmp_path / "outbox")
+        outbox.send(LETTER, text=TEXT, key=KEY)
+        assert stat.S_IMODE((tmp_path / "outbox").stat().st_mode) == 0o700
+        [file] = (tmp_path / "outbox").iterdir()
+        assert stat.S_IMODE(file.stat().st_mode) == 0o600
+
+    def test_half_a_file_is_never_there(self, tmp_path, monkeypatch):
+        monkeypatch.setattr("os.fsync", _disk_full)
+        with pytest.raises(TemporaryTrouble, match="outbox_unwritable"):
+            FileOutbox(tmp_path).send(LETTER, text=TEXT, key=KEY)
+        assert list(tmp_path.iterdir()) == []
+
+
+def _disk_full(_):
+    raise OSError(28, "No space left on device")
+
+
+class TestMail:
+    def sent(self):
+        [message] = mail.outbox
+        return email.message_from_bytes(message.message().as_bytes(), policy=email.policy.default)
+
+    def test_has_a_text_and_a_page_and_a_stable_id(self, settings):
+        delivery = Mail("desk@fallow.example").send(LETTER, text=TEXT, key=KEY)
+        parsed = self.sent()
+        assert parsed["Message-ID"] == delivery.reference == "<fallow-message-7@fallow.example>"
+        assert parsed["To"] == "ada@example.org"
+        assert parsed["From"] == "Harbour Clinic <desk@fallow.example>"
+        assert parsed["Auto-Submitted"] == "auto-generated"
+        assert parsed.get_content_type() == "multipart/alternative"
+        plain, page = parsed.iter_parts()
+        assert plain.get_content().strip() == TEXT.body.strip()
+        assert "Hello &lt;Ada&gt;" in page.get_content()
+
+    def test_a_name_cannot_bring_headers_along(self):
+        crooked = Outgoing(Channel.EMAIL, "ada@example.org", "Harbour\nBcc: all@example.org")
+        Mail("desk@fallow.example").send(crooked, text=TEXT, key=KEY)
+        assert self.sent()["Bcc"] is None
+
+    @pytest.mark.parametrize(
+        ("error", "expected", "reason"),
+        [
+            (SMTPRecipientsRefused({"a": (550, b"no")}), Refusal, "recipient_refused_550"),
+            (SMTPRecipientsRefused({"a": (451, b"later")}), TemporaryTrouble, "deferred"),
+            (SMTPDataError(554, b"no"), Refusal, "letter_refused_554"),
+            (SMTPDataError(452, b"full"), TemporaryTrouble, "letter_deferred_452"),
+            (SMTPServerDisconnected(), TemporaryTrouble, "mail_server_trouble"),
+            (ConnectionRefusedError(), TemporaryTrouble, "mail_server_trouble"),
+        ],
+    )
+    def test_what_the_server_says(self, monkeypatch, error, expected, reason):
+        def fails(*_):
+            raise error
+
+        monkeypatch.setattr("django.core.mail.EmailMultiAlternatives.send", fails)
+        with pytest.raises(expected, match=reason):
+            Mail("desk@fallow.example").send(LETTER, text=TEXT, key=KEY)
+
+
+class TestTextMessages:
+    @pytest.fixture
+    def provider(self):
+        with Provider() as running:
+            yield running
+
+    def send(self, provider, *, timeout_s=5.0):
+        way = HttpSms(provider.endpoint, "secret", timeout_s=timeout_s)
+        return way.send(NOTE, text=TEXT, key=KEY)
+
+    def test_posts_what_the_protocol_says(self, provider):
+        assert self.send(provider).reference == "provider-1"
+        [request] = provider.requests
+        assert request.headers["Idempotency-Key"] == '"fallow-message-7"'
+        assert request.headers["Authorization"] == "Bearer secret"
+        assert request.body == {
+            "to": "+4915112345678",
+            "text": TEXT.body,
+            "sender": "Harbour Clinic",
+            "reference": KEY,
+        }
+
+    def test_a_repeat_has_one_effect_with_a_provider_that_honours_keys(self, provider):
+        first, again = self.send(provider), self.send(provider)
+        assert first == again
+        assert (provider.asked, provider.effects) == (2, 1)
+
+    @pytest.mark.parametrize("status", [408, 409, 425, 429, 500, 503, 401, 403])
+    def test_later(self, provider, status):
+        provider.answers = [Answer(status)]
+        with pytest.raises(TemporaryTrouble, match=str(status)):
+            self.send(provider)
+
+    def test_later_means_when_the_provider_says(self, provider):
+        provider.answers = [Answer(429, retry_after="120")]
+        with pytest.raises(TemporaryTrouble) as caught:
+            self.send(provider)
+        assert caught.value.retry_after == timedelta(minutes=2)
+
+    @pytest.mark.parametrize("status", [400, 404, 410, 422, 302])
+    def test_never(self, provider, status):
+        provider.answers = [Answer(status)]
+        with pytest.raises(Refusal, match=str(status)):
+            self.send(provider)
+
+    def test_slow_is_temporary(self, provider):
+        provider.delay_s = 1.0
+        with pytest.raises(TemporaryTrouble, match="unreachable"):
+            self.send(provider, timeout_s=0.1)
+
+    def test_away_is_temporary(self, provider):
+        provider.stop()
+        with pytest.raises(TemporaryTrouble, match="unreachable"):
+            self.send(provider)
+
+    def test_an_answer_without_sense_was_an_answer(self, provider):
+        provider.answers = [Answer(202, body=b"thanks")]
+        assert self.send(provider).reference == ""
+
+    @pytest.mark.parametrize("address", ["http://sms.example/send", "ftp://127.0.0.1/", "sms"])
+    def test_the_way_there_is_encrypted(self, address):
+        with pytest.raises(ImproperlyConfigured):
+            HttpSms(address, "secret")
+
+    def test_the_secret_does_not_show(self, provider):
+        assert "secret" not in repr(HttpSms(provider.endpoint, "secret"))
+
+
+class TestSettings:
+    def test_choose_a_way_for_each_channel(self, settings):
+        settings.FALLOW_SENDERS = {"email": "mail", "sms": "outbox"}
+        ways = configured_senders()
+        assert isinstance(ways[Channel.EMAIL], Mail)
+        assert isinstance(ways[Channel.SMS], FileOutbox)
+
+    def test_text_messages_over_http(self, settings):
+        settings.FALLOW_SENDERS = {"sms": "http"}
+        settings.FALLOW_SMS_ENDPOINT = "https://sms.example/send"
+        settings.FALLOW_SMS_SECRET = "secret"
+        assert configured_senders() == {Channel.SMS: HttpSms("https://sms.example/send", "secret")}
+
+    @pytest.mark.parametrize("wrong", [{"email": "http"}, {"sms": "mail"}, {"phone": "outbox"}])
+    def test_refuse_what_cannot_be(self, settings, wrong):
+        settings.FALLOW_SENDERS = wrong
+        with pytest.raises(ImproperlyConfigured, match="FALLOW_SENDERS"):
+            configured_senders()
+
+
+class TestTexts:
+    def test_an_invitation(self):
+        text = invitation_text(given_name="Ada", clinic="Harbour")
+        assert text.subject == "Your next visit to Harbour"
+        assert text.body.startswith("Hello Ada,\n")
+
+    @pytest.mark.parametrize(
+        ("zone", "told"),
+        [
+            ("Europe/Berlin", "Sunday 29 March 2026 at 10:00"),
+            ("America/Toronto", "Sunday 29 March 2026 at 04:00"),
+            ("Pacific/Auckland", "Sunday 29 March 2026 at 21:00"),
+        ],
+    )
+    def test_a_reminder_tells_the_clinics_clock(self, zone, told):
+        text = reminder_text(
+            given_name="Ada",
+            clinic="Harbour",
+            starts_at=datetime.fromisoformat("2026-03-29T08:00+00:00"),
+            zone=ZoneInfo(zone),
+        )
+        assert told in text.body
