@@ -46,10 +46,14 @@ class CourseNotRunning(Refused):
 
 
 class CourseAlreadyBooked(Conflict):
-    """The course has an open appointment: move that one."""
+    """The course has an open appointment too close to this one: move that one.
+
+    `appointment` names it; `earliest_at`: from when the skin could be treated again after the
+    earlier of the two.
+    """
 
     code = "course_already_booked"
-    title = "The course has an open appointment already"
+    title = "The course has an open appointment too close to this one"
 
 
 class SlotTaken(Conflict):
@@ -84,6 +88,30 @@ class HoldExpired(Conflict):
 
     code = "hold_expired"
     title = "The hold has expired"
+
+
+class HoldQuotaReached(Conflict):
+    """The caller keeps as many slots held as the chain allows; `next_expires_at` frees one."""
+
+    code = "hold_quota_reached"
+    title = "You hold as many slots as you may"
+
+
+class SeriesIncomplete(Conflict):
+    """No slot was found for one session of the series (`number`), so none was booked.
+
+    `bounds` say which conditions bound.
+    """
+
+    code = "series_incomplete"
+    title = "Not all sessions of the series can be booked"
+
+
+class SeriesUnknown(NotFound):
+    """No such series in the caller's chain."""
+
+    code = "appointment_series_unknown"
+    title = "No such series of appointments"
 
 
 class VisitNotStarted(Refused):

@@ -1,8 +1,8 @@
 """Row locks of courses, always taken in one order.
 
-Patient, course, tattoo, appointment, session, observation, healing window, recall, message, then
-the laser and, last of all, resources. What workers claim they claim without waiting, so that it
-may be out of this order.
+The caller's own row (for holds), gap, patient, course, tattoo, appointment, waiting list entry,
+session, observation, healing window, recall, message, then the laser and, last of all, resources.
+What workers claim they claim without waiting, so that it may be out of this order.
 """
 
 from collections.abc import Iterable

@@ -10,11 +10,21 @@ from courses.vocabulary import AppointmentStatus
 OPEN = (AppointmentStatus.BOOKED, AppointmentStatus.ARRIVED, AppointmentStatus.CHECKED_IN)
 
 
+def held_at(now: datetime) -> Q:
+    """Appointments that are held at `now`: holds that have not expired."""
+    return Q(status=AppointmentStatus.PROPOSED, hold_expires_at__gt=now)
+
+
 def open_at(now: datetime) -> Q:
     """Appointments that stand at `now`: booked or arrived ones, and holds that have not expired."""
-    return Q(status__in=OPEN) | Q(status=AppointmentStatus.PROPOSED, hold_expires_at__gt=now)
+    return Q(status__in=OPEN) | held_at(now)
 
 
 def course_open_appointments(course: Course, *, now: datetime) -> QuerySet[Appointment]:
     """The course's appointments that stand at `now`."""
     return Appointment.objects.filter(open_at(now), course=course)
+
+
+def holds_of(staff_id: int, *, now: datetime) -> QuerySet[Appointment]:
+    """The slots that a member of staff keeps held at `now`."""
+    return Appointment.objects.filter(held_at(now), booked_by=staff_id)

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from clinics.access import Actor
+from clinics.querysets import HasChain
 from clinics.selectors import busy_spans_for
 from core.spans import Span
 from courses.selectors.roster import ClinicRoster, rosters_for
@@ -34,7 +34,7 @@ def diary_for(
     patient_resource_id: int | None,
     grid: Grid,
     now: datetime,
-    actor: Actor,
+    actor: HasChain,
 ) -> Diary:
     """The candidates at these clinics (id -> the patient's preference, 0..1). Four queries.
 

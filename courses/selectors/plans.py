@@ -8,8 +8,8 @@ from django.contrib.postgres.expressions import ArraySubquery
 from django.db.models import OuterRef, Q
 from django.db.models.functions import JSONObject
 
-from clinics.access import Actor
 from clinics.models import Chain
+from clinics.querysets import HasChain
 from courses.errors import CourseUnknown, NothingToTreat
 from courses.models import Course, Session, TattooPart
 from courses.science.treatment import Beam, TreatmentLength, TreatmentPlan, treatment_length
@@ -125,7 +125,7 @@ class Described:
     shares: tuple[tuple[InkColour, float], ...]
 
 
-def described_plan(described: Described, *, actor: Actor) -> VisitPlan:
+def described_plan(described: Described, *, actor: HasChain) -> VisitPlan:
     """The plan of a visit that is only described. One query. Raises NothingToTreat."""
     parts = tuple(InkPart(colour=colour, share=share) for colour, share in described.shares)
     policy = Chain.objects.visible_to(actor).values_list("search_policy", flat=True).get()
@@ -142,7 +142,7 @@ def described_plan(described: Described, *, actor: Actor) -> VisitPlan:
     )
 
 
-def visit_plan(course_id: int, *, actor: Actor) -> VisitPlan:
+def visit_plan(course_id: int, *, actor: HasChain) -> VisitPlan:
     """The plan of a course's next visit. One query.
 
     Raises CourseUnknown, NothingToTreat.

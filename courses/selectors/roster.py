@@ -15,7 +15,6 @@ from django.contrib.postgres.expressions import ArraySubquery
 from django.db.models import Exists, OuterRef, QuerySet
 from django.db.models.functions import JSONObject, Lower, Upper
 
-from clinics.access import Actor
 from clinics.hours import (
     ClinicCalendar,
     DateOverride,
@@ -35,6 +34,7 @@ from clinics.models import (
     Shift,
     StaffMember,
 )
+from clinics.querysets import HasChain
 from clinics.vocabulary import CredentialKind, HolidayTreatment
 from core.spans import Span, intersect
 from core.vocabulary import DeviceStatus
@@ -113,7 +113,7 @@ class ClinicRoster:
         return {unit.resource_id for unit in units}
 
 
-def rosters_for(clinic_ids: Iterable[int], *, span: Span, actor: Actor) -> list[ClinicRoster]:
+def rosters_for(clinic_ids: Iterable[int], *, span: Span, actor: HasChain) -> list[ClinicRoster]:
     """The rosters of those of these clinics that are the actor's and in use, by name.
 
     Three queries for any number of clinics.

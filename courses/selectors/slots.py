@@ -6,8 +6,8 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
-from clinics.access import Actor
 from clinics.models import Clinic
+from clinics.querysets import HasChain
 from core.spans import Span
 from courses.errors import SlotTaken, UnalignedStart, input_refused
 from courses.models import Course
@@ -83,7 +83,9 @@ class Found:
     earliest: Earliest
 
 
-def slots_for(target: int | Described, *, order: SearchOrder, actor: Actor, now: datetime) -> Found:
+def slots_for(
+    target: int | Described, *, order: SearchOrder, actor: HasChain, now: datetime
+) -> Found:
     """Ranked slots for the next visit of a course (its key) or a described one, or what bound.
 
     Five queries; six without clinics named. Raises CourseUnknown, NothingToTreat, InputRefused.
@@ -96,7 +98,7 @@ def slots_for(target: int | Described, *, order: SearchOrder, actor: Actor, now:
     return slots_for_plan(plan, order=order, actor=actor, now=now)
 
 
-def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: Actor, now: datetime) -> Found:
+def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: HasChain, now: datetime) -> Found:
     """The same for a plan already read."""
     timeline = _timeline(plan, order)
     needs = _explicit_needs(order.wavelengths_nm) or plan.needs
@@ -142,7 +144,7 @@ def visit_fitness(
     course: Course,
     visit: Visit,
     *,
-    actor: Actor,
+    actor: HasChain,
     now: datetime,
     override_window: bool = False,
 ) -> tuple[Fitness, tuple[Reason, ...]]:
@@ -184,7 +186,7 @@ def visit_fitness(
     return (Fitness.TAKEN if taken else Fitness.UNFIT), answer.bounds
 
 
-def slot_taken(course_id: int, visit: Visit, *, actor: Actor, now: datetime) -> SlotTaken:
+def slot_taken(course_id: int, visit: Visit, *, actor: HasChain, now: datetime) -> SlotTaken:
     """The refusal for a visit somebody else was quicker for, with slots close to it.
 
     The alternatives are read when the answer is written: after the failed transaction.
@@ -222,7 +224,7 @@ def _explicit_needs(wavelengths_nm: Sequence[int]) -> tuple[InkNeed, ...]:
     )
 
 
-def _all_clinics(actor: Actor) -> dict[int, float]:
+def _all_clinics(actor: HasChain) -> dict[int, float]:
     ids = Clinic.objects.visible_to(actor).filter(active=True).values_list("pk", flat=True)
     return dict.fromkeys(ids, 1.0)
 

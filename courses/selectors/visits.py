@@ -7,13 +7,13 @@ from typing import Any, Self
 
 from django.db.models import Q
 
-from clinics.access import Actor
 from clinics.models import Resource
+from clinics.querysets import HasChain
 from clinics.vocabulary import ResourceKind
 from courses.errors import PlaceUnknown, input_refused
 from courses.models import Appointment
 from courses.selectors.plans import Technique, diary_timeline, visit_plan
-from courses.slots import Segment, Timeline
+from courses.slots import Segment, Slot, Timeline
 from courses.vocabulary import TreatmentRole
 
 
@@ -30,12 +30,21 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Visit:
-    """One appointment to be: from when, how long each part takes, where, on which lines (nm)."""
+    """One appointment to be: from when, how long each part takes, where, on which lines (nm).
+
+    `passes` over the area, where it is known; else as many as the laser is needed apart.
+    """
 
     starts_at: datetime
     timeline: Timeline
     place: Place
     wavelengths_nm: tuple[int, ...]
+    passes: int | None = None
+
+    @property
+    def planned_passes(self) -> int:
+        """Passes over the area."""
+        return self.passes or len(self.timeline.role_minutes(TreatmentRole.LASER))
 
     @property
     def ends_at(self) -> datetime:
@@ -80,6 +89,23 @@ class VisitResources:
         return sorted({pk for ids in self.by_role.values() for pk in ids})
 
 
+def visit_of_slot(slot: Slot, timeline: Timeline, *, passes: int | None = None) -> Visit:
+    """A found slot as a visit of that timeline."""
+    return Visit(
+        starts_at=slot.start,
+        timeline=timeline,
+        place=Place(
+            clinic_id=slot.clinic_id,
+            room_id=slot.room_id,
+            operator_id=slot.operator_id,
+            laser_id=slot.laser_id,
+            handpiece_ids=tuple(sorted(slot.handpiece_ids)),
+        ),
+        wavelengths_nm=slot.wavelengths_nm,
+        passes=passes,
+    )
+
+
 def timeline_json(timeline: Timeline) -> list[dict[str, Any]]:
     """Segments as JSON: minutes, label and the roles in a steady order."""
     return [
@@ -106,7 +132,7 @@ def timeline_from_json(rows: list[dict[str, Any]]) -> Timeline:
     )
 
 
-def planned_timeline(course_id: int, *, technique: Technique, actor: Actor) -> Timeline:
+def planned_timeline(course_id: int, *, technique: Technique, actor: HasChain) -> Timeline:
     """The computed timeline of a course's next visit. One query.
 
     Raises CourseUnknown, NothingToTreat, InputRefused.
@@ -116,7 +142,7 @@ def planned_timeline(course_id: int, *, technique: Technique, actor: Actor) -> T
         return diary_timeline(plan.length(technique))
 
 
-def visit_resources(place: Place, *, patient_id: int, actor: Actor) -> VisitResources:
+def visit_resources(place: Place, *, patient_id: int, actor: HasChain) -> VisitResources:
     """The resources of a place and a patient of the actor's chain. One query.
 
     Raises PlaceUnknown, naming the field, for anything that is not of this chain.

@@ -1,0 +1,87 @@
+"""What comes of an appointment: cancelled, not kept, arrived, ready to begin."""
+
+from datetime import datetime
+
+from clinics.access import Actor
+from clinics.services.reservations import release
+from core.db import command, step
+from courses.errors import VisitNotStarted
+from courses.models import Appointment
+from courses.services.booking.writing import locked_appointment, require_step, source_of
+from courses.vocabulary import AppointmentStatus
+
+
+@command
+def appointment_cancel(
+    *,
+    appointment_id: int,
+    reason: str,
+    actor: Actor,
+    now: datetime,
+    expected_version: int | None = None,
+) -> Appointment:
+    """Cancel an open appointment and free all that it kept busy. Raises StatusStepRefused."""
+    del now
+    appointment = locked_appointment(appointment_id, actor=actor, version=expected_version)
+    end_visit(appointment, status=AppointmentStatus.CANCELLED, reason=reason)
+    return appointment
+
+
+@command
+def appointment_no_show(
+    *,
+    appointment_id: int,
+    reason: str,
+    actor: Actor,
+    now: datetime,
+    expected_version: int | None = None,
+) -> Appointment:
+    """Record that the patient did not come. Raises VisitNotStarted before the visit's start."""
+    appointment = locked_appointment(appointment_id, actor=actor, version=expected_version)
+    if now < appointment.starts_at:
+        raise VisitNotStarted(starts_at=appointment.starts_at.isoformat())
+    end_visit(appointment, status=AppointmentStatus.NOSHOW, reason=reason)
+    return appointment
+
+
+@command
+def appointment_arrive(
+    *, appointment_id: int, actor: Actor, now: datetime, expected_version: int | None = None
+) -> Appointment:
+    """Record that the patient is here. Raises StatusStepRefused."""
+    del now
+    return _proceed(
+        appointment_id, AppointmentStatus.ARRIVED, actor=actor, version=expected_version
+    )
+
+
+@command
+def appointment_check_in(
+    *, appointment_id: int, actor: Actor, now: datetime, expected_version: int | None = None
+) -> Appointment:
+    """Record that an arrived patient can be treated. Raises StatusStepRefused."""
+    del now
+    return _proceed(
+        appointment_id, AppointmentStatus.CHECKED_IN, actor=actor, version=expected_version
+    )
+
+
+@step
+def end_visit(appointment: Appointment, *, status: AppointmentStatus, reason: str) -> None:
+    """End a (locked) appointment and free all that it kept busy. Raises StatusStepRefused."""
+    require_step(appointment, status)
+    appointment.status_reason = reason
+    appointment.save()
+    release(source=source_of(appointment))
+
+
+@step
+def _proceed(
+    appointment_id: int, status: AppointmentStatus, *, actor: Actor, version: int | None
+) -> Appointment:
+    appointment = locked_appointment(
+        appointment_id, actor=actor, version=version, action="appointment.arrive"
+    )
+    require_step(appointment, status)
+    appointment.save()
+    return appointment
