@@ -14,17 +14,12 @@ from core.api.serializers import BasisOut, ComputedOut
 from core.api.views import FallowView
 from core.vocabulary import choices
 from courses.api.healing import HoldOut, OutcomeOut
-from courses.api.plans import SessionEstimateOut, scale_shown
 from courses.errors import input_refused
 from courses.healing import Facts, Observation, compute_window, earliest_instant, explain
-from courses.science.kirby_desai import ScaleInput, colour_level, location_of, score
 from courses.selectors.healing_record import policy_of_chain
 from courses.vocabulary import (
     BodySite,
-    InkAmount,
-    InkColour,
     ObservationKind,
-    Scarring,
     Severity,
     SkinResponse,
     SkinType,
@@ -32,29 +27,6 @@ from courses.vocabulary import (
 )
 
 SKIN_TYPES = [(t.value, t.name) for t in SkinType]
-
-
-class ColourShareIn(serializers.Serializer[Any]):
-    """A colour and its share of the area."""
-
-    colour = serializers.ChoiceField(choices=choices(InkColour))
-    share = serializers.FloatField(min_value=1e-6, max_value=1)
-
-
-class SessionEstimateIn(serializers.Serializer[Any]):
-    """What the six-parameter scale asks. Shares of the colours sum to 1."""
-
-    skin_type = serializers.ChoiceField(choices=SKIN_TYPES)
-    site = serializers.ChoiceField(choices=choices(BodySite))
-    colours: serializers.ListSerializer[Any] = serializers.ListSerializer(
-        child=ColourShareIn(), min_length=1, max_length=24
-    )
-    ink_amount = serializers.ChoiceField(choices=choices(InkAmount))
-    scarring = serializers.ChoiceField(choices=choices(Scarring), default=Scarring.NONE)
-    layered = serializers.BooleanField(default=False)
-    multiplier = serializers.FloatField(
-        min_value=0.1, max_value=3, required=False, help_text="Left out: the chain's own"
-    )
 
 
 class SeenIn(serializers.Serializer[Any]):
@@ -133,44 +105,6 @@ class HealingPreviewOut(ComputedOut):
     policy_version = serializers.CharField()
     registry_version = serializers.CharField()
     basis = BasisOut(many=True)
-
-
-class SessionEstimateView(FallowView):
-    """How many sessions a tattoo may take."""
-
-    policy = {"post": "calculator.use"}
-
-    @extend_schema(
-        request=SessionEstimateIn,
-        responses=SessionEstimateOut,
-        summary="Estimate sessions by the six-parameter scale",
-    )
-    def post(self, request: Request) -> Response:
-        """The six-parameter scale with each parameter shown. For everyone."""
-        body = self.parse(SessionEstimateIn)
-        shares: dict[InkColour, float] = {}
-        for one in body["colours"]:
-            colour = InkColour(one["colour"])
-            shares[colour] = shares.get(colour, 0.0) + one["share"]
-        with input_refused({"shares": "/colours"}):
-            result = score(
-                ScaleInput(
-                    skin_type=SkinType(body["skin_type"]),
-                    location=location_of(BodySite(body["site"])),
-                    colour=colour_level(shares),
-                    ink_amount=InkAmount(body["ink_amount"]),
-                    scarring=Scarring(body["scarring"]),
-                    layered=body["layered"],
-                ),
-                multiplier=self._multiplier(body),
-            )
-        return self.show(SessionEstimateOut, scale_shown(result))
-
-    def _multiplier(self, body: dict[str, Any]) -> float:
-        if "multiplier" in body:
-            return float(body["multiplier"])
-        chain = Chain.objects.visible_to(self.actor).get()
-        return float(chain.session_multiplier)
 
 
 class HealingWindowView(FallowView):

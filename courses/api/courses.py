@@ -1,7 +1,7 @@
 """Courses of treatment: planned, begun, paused, ended; estimated, and planned one session ahead."""
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Final
 
 from django_filters import rest_framework as filters
 from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_view
@@ -17,15 +17,10 @@ from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.vocabulary import choices
 from courses.api.base import FreeReasonIn, NeededReasonIn, RecordViewSet, ids_of, version_if_given
-from courses.api.plans import (
-    CourseEstimateOut,
-    NextSessionOut,
-    TechniqueQuery,
-    estimate_shown,
-    next_session_shown,
-)
+from courses.api.estimates import CourseEstimateOut, course_estimate_shown
+from courses.api.plans import NextSessionOut, TechniqueQuery, next_session_shown
 from courses.models import Course, Patient, Tattoo
-from courses.selectors.estimates import course_estimate
+from courses.selectors.estimation.courses import course_estimate
 from courses.selectors.next_session import next_session
 from courses.selectors.plans import Technique
 from courses.services.courses import (
@@ -40,6 +35,14 @@ from courses.services.courses import (
     course_revoke,
 )
 from courses.vocabulary import CourseEnd, CourseGoal, CourseStatus
+
+TECHNIQUE_PARAMETERS: Final = [
+    OpenApiParameter("passes", int, description="1 to 10, by default 1"),
+    OpenApiParameter("spot_mm", float, description="By default 4"),
+    OpenApiParameter("rate_hz", float, description="By default 5"),
+    OpenApiParameter("clearing_agent", bool, description="By default false"),
+]
+RECKONED: Final = frozenset({"estimate", "next_session"})
 
 
 class CourseOut(serializers.ModelSerializer[Course]):
@@ -138,7 +141,7 @@ class CourseViewSet(RecordViewSet):
 
     def query_names(self) -> Any:
         names = super().query_names()
-        return {*names, *TechniqueQuery().fields} if self.action == "next_session" else names
+        return {*names, *TechniqueQuery().fields} if self.action in RECKONED else names
 
     @extend_schema(request=CourseIn, responses={201: CourseOut}, summary="Draft a course")
     @idempotent(required=False)
@@ -223,20 +226,25 @@ class CourseViewSet(RecordViewSet):
         """It should never have been there; nothing was treated in it. For treating clinicians."""
         return self._step(course_enter_in_error, pk, reason=self.parse(NeededReasonIn)["reason"])
 
-    @extend_schema(responses=CourseEstimateOut, summary="Estimate the sessions of a course")
+    @extend_schema(
+        parameters=TECHNIQUE_PARAMETERS,
+        responses=CourseEstimateOut,
+        summary="Estimate the sessions of a course",
+    )
     @action(detail=True, methods=["get"])
     def estimate(self, request: Request, pk: str) -> Response:
-        """The six-parameter scale with each parameter shown. For whoever may see courses."""
-        found = course_estimate(int(pk), actor=self.actor)
-        return self.show(CourseEstimateOut, estimate_shown(found))
+        """How many sessions it takes and are left, until when, how sure that is, and why.
+
+        For whoever may see courses. The settings in the query reckon chair time; they are
+        assumptions for the diary, not settings to use.
+        """
+        found = course_estimate(
+            int(pk), technique=self._technique(), actor=self.actor, now=self.now()
+        )
+        return self.show(CourseEstimateOut, course_estimate_shown(found))
 
     @extend_schema(
-        parameters=[
-            OpenApiParameter("passes", int, description="1 to 10, by default 1"),
-            OpenApiParameter("spot_mm", float, description="By default 4"),
-            OpenApiParameter("rate_hz", float, description="By default 5"),
-            OpenApiParameter("clearing_agent", bool, description="By default false"),
-        ],
+        parameters=TECHNIQUE_PARAMETERS,
         responses=NextSessionOut,
         summary="What the next session is for, and when",
     )
@@ -247,7 +255,11 @@ class CourseViewSet(RecordViewSet):
         For whoever may see courses. The settings in the query reckon the length; they are
         assumptions for the diary, not settings to use.
         """
-        query = TechniqueQuery(data=request.query_params.dict())
+        found = next_session(int(pk), technique=self._technique(), actor=self.actor, now=self.now())
+        return self.show(NextSessionOut, next_session_shown(found))
+
+    def _technique(self) -> Technique:
+        query = TechniqueQuery(data=self.request.query_params.dict())
         if not query.is_valid():
             raise invalid_parameters(
                 {
@@ -255,10 +267,7 @@ class CourseViewSet(RecordViewSet):
                     for name, messages in query.errors.items()
                 }
             )
-        found = next_session(
-            int(pk), technique=Technique(**query.validated_data), actor=self.actor, now=self.now()
-        )
-        return self.show(NextSessionOut, next_session_shown(found))
+        return Technique(**query.validated_data)
 
     def _step(self, step: Callable[..., Course], pk: str, **said: Any) -> Response:
         course = step(

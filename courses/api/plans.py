@@ -1,4 +1,4 @@
-"""How estimates and the plan of the next session look in JSON."""
+"""How the plan of the next session looks in JSON."""
 
 from typing import Any
 
@@ -6,58 +6,14 @@ from rest_framework import serializers
 
 from core.api.serializers import BasisOut, ComputedOut
 from courses.api.slots import SegmentOut
-from courses.science.kirby_desai import ScaleResult
 from courses.science.line_ranking import RankedLine
 from courses.science.wavelengths import ColourNeed, WavelengthChoice
-from courses.selectors.estimates import CourseEstimate
 from courses.selectors.next_session import NextSession
 from courses.selectors.plans import diary_timeline
 from courses.selectors.visits import timeline_json
-from courses.vocabulary import CourseGoal, InkColour
+from courses.vocabulary import InkColour
 
 Json = dict[str, Any]
-
-
-class ParameterOut(serializers.Serializer[Any]):
-    """One parameter of the scale, its level and the points it gives."""
-
-    parameter = serializers.CharField()
-    level = serializers.CharField()
-    points = serializers.IntegerField()
-
-
-class ScaleOut(serializers.Serializer[Any]):
-    """A tattoo on the six-parameter scale: `sessions` = multiplier x total."""
-
-    parameters = ParameterOut(many=True)
-    total = serializers.IntegerField()
-    multiplier = serializers.FloatField()
-    sessions = serializers.FloatField()
-    whole_sessions = serializers.IntegerField()
-
-
-class SessionEstimateOut(ScaleOut, ComputedOut):
-    """The estimate for plain inputs, with its basis."""
-
-
-class TattooEstimateOut(ScaleOut):
-    """The estimate of one tattoo of a course."""
-
-    tattoo = serializers.IntegerField()
-
-
-class CourseEstimateOut(ComputedOut):
-    """The estimate of a course: the tattoo that takes most sessions governs."""
-
-    course = serializers.IntegerField()
-    goal = serializers.ChoiceField(choices=[goal.value for goal in CourseGoal])
-    notes = serializers.ListField(child=serializers.CharField())
-    tattoos = TattooEstimateOut(many=True)
-    sessions = serializers.FloatField()
-    whole_sessions = serializers.IntegerField()
-    sessions_done = serializers.IntegerField()
-    sessions_left = serializers.IntegerField()
-    multiplier = serializers.FloatField(help_text="Sessions per point of the scale, by the chain")
 
 
 class TechniqueQuery(serializers.Serializer[Any]):
@@ -172,36 +128,6 @@ class NextSessionOut(ComputedOut):
     lines = RankedLineOut(many=True)
     length = PlannedLengthOut()
     when = EarliestOut()
-
-
-def scale_shown(result: ScaleResult) -> Json:
-    """What ScaleOut shows."""
-    return {
-        "parameters": result.parameters,
-        "total": result.total,
-        "multiplier": result.multiplier,
-        "sessions": result.sessions,
-        "whole_sessions": result.whole_sessions,
-        "basis": result.basis,
-        "caution": result.caution,
-    }
-
-
-def estimate_shown(found: CourseEstimate) -> Json:
-    """What CourseEstimateOut shows."""
-    return {
-        "course": found.course_id,
-        "goal": found.goal.value,
-        "notes": found.notes,
-        "tattoos": [{"tattoo": one.tattoo_id, **scale_shown(one.result)} for one in found.tattoos],
-        "sessions": found.sessions,
-        "whole_sessions": found.whole_sessions,
-        "sessions_done": found.sessions_done,
-        "sessions_left": found.sessions_left,
-        "multiplier": found.multiplier,
-        "basis": found.basis,
-        "caution": found.caution,
-    }
 
 
 def next_session_shown(found: NextSession) -> Json:

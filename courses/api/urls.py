@@ -4,18 +4,22 @@ from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
 from courses.api.appointments import AppointmentViewSet
-from courses.api.calculators import HealingWindowView, SessionEstimateView
+from courses.api.calculators import HealingWindowView
 from courses.api.capacity import CapacityView
 from courses.api.courses import CourseViewSet
+from courses.api.estimate_calculator import SessionEstimateView
 from courses.api.healing import HealingWindowViewSet
 from courses.api.observations import ObservationViewSet
 from courses.api.patients import ContactPointViewSet, PatientViewSet
+from courses.api.recalls import MessageViewSet, RecallViewSet
+from courses.api.series import SeriesViewSet
 from courses.api.sessions import SessionViewSet
 from courses.api.slots import SlotSearchView
 from courses.api.tattoos import ClearanceGradeViewSet, TattooPartViewSet, TattooViewSet
 
 router = SimpleRouter(trailing_slash=False)
 router.register("appointments", AppointmentViewSet, basename="appointment")
+router.register("appointment-series", SeriesViewSet, basename="appointment-series")
 router.register("patients", PatientViewSet, basename="patient")
 router.register("contact-points", ContactPointViewSet, basename="contact-point")
 router.register("tattoos", TattooViewSet, basename="tattoo")
@@ -25,6 +29,8 @@ router.register("courses", CourseViewSet, basename="course")
 router.register("sessions", SessionViewSet, basename="session")
 router.register("observations", ObservationViewSet, basename="observation")
 router.register("healing-windows", HealingWindowViewSet, basename="healing-window")
+router.register("recalls", RecallViewSet, basename="recall")
+router.register("messages", MessageViewSet, basename="message")
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("slot-searches", SlotSearchView.as_view(), name="slot-search"),

@@ -15,12 +15,11 @@ from courses.science.treatment import TreatmentLength
 from courses.science.wavelengths import ColourNeed, colour_needs, fewest_wavelengths
 from courses.selectors.explanations import reasons_of
 from courses.selectors.healing import Earliest, earliest_for_course, windows_of_course
+from courses.selectors.lines import ranking_line
 from courses.selectors.plans import Technique, VisitPlan, visit_plan
 from courses.selectors.precheck.windows import Bar, bars_before_first
 from courses.vocabulary import SkinType
 from devices.models import EmissionLine
-
-NS = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,15 +91,7 @@ def _lines_at(course: Course) -> list[Line]:
         .order_by("wavelength_nm", "pulse_min_ns", "pk")
         .distinct()
     )
-    return [
-        Line(
-            key=str(row.pk),
-            wavelength_nm=row.wavelength_nm,
-            pulse_min_s=row.pulse_min_ns * NS,
-            pulse_max_s=row.pulse_max_ns * NS,
-        )
-        for row in rows
-    ]
+    return [ranking_line(row) for row in rows]
 
 
 def _all_basis(

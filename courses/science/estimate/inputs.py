@@ -7,7 +7,14 @@ from math import isfinite
 
 from courses.science.errors import InvalidInput
 from courses.science.estimate.prior import PUBLISHED_PRIOR, PriorSettings, check_settings
-from courses.science.fading.inputs import Darkening, Goal, Grade, Part, TreatedSession
+from courses.science.fading.inputs import (
+    Darkening,
+    Goal,
+    Grade,
+    Part,
+    TreatedSession,
+    check_parts,
+)
 from courses.science.fading.model import DEFAULT_MODEL, FadingModel
 from courses.vocabulary import BodySite, InkAmount, Scarring, SkinType
 
@@ -69,7 +76,8 @@ class EstimateRequest:
 
 
 def check_request(request: EstimateRequest) -> None:
-    """Raise InvalidInput, naming field and rule; the fading model checks parts and grades."""
+    """Raise InvalidInput, naming field and rule; the fading model checks what was done and seen."""
+    check_parts(request.assessment.parts)
     _check_assessment(request.assessment)
     _check_intervals(request.intervals)
     check_settings(request.settings)

@@ -97,23 +97,20 @@ def _darkened(case: FadingCase, *, part: Part) -> list[Note]:
 def _lags(
     part: Part, *, case: FadingCase, latest: Mapping[str, Grade], medians: Mapping[str, float]
 ) -> bool:
-    """Whether an outline was graded below every other technique of the same tattoo."""
+    """Whether an outline was graded below a part in another technique, and the model agrees."""
     if part.technique is not Technique.OUTLINE or part.key not in latest:
         return False
-    others = [
-        latest[other.key]
-        for other in case.parts
-        if other.technique is not Technique.OUTLINE and other.key in latest
-    ]
     own = latest[part.key]
-    lower = any(other.low > own.low and other.high > own.high for other in others)
     ahead = [
-        median
+        other
         for other in case.parts
         if other.technique is not Technique.OUTLINE
-        and (median := medians.get(other.key)) is not None
+        and other.key in latest
+        and latest[other.key].low > own.low
+        and latest[other.key].high > own.high
     ]
-    return lower and all(medians.get(part.key, 1.0) <= median for median in ahead)
+    median = medians[part.key]
+    return any(medians.get(other.key, 1.0) >= median for other in ahead)
 
 
 def _surprises(grade: Grade, *, case: FadingCase, median: float) -> bool:

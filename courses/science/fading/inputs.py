@@ -101,7 +101,7 @@ class FadingCase:
 def check_case(case: FadingCase) -> None:
     """Raise InvalidInput, naming field and rule, unless the case is one the model can take."""
     check_goal(case.goal)
-    _check_parts(case.parts)
+    check_parts(case.parts)
     _check_sessions(case)
     for index, darkening in enumerate(case.darkenings):
         if darkening.part not in {part.key for part in case.parts}:
@@ -135,7 +135,8 @@ def check_goal(goal: Goal) -> None:
         )
 
 
-def _check_parts(parts: Sequence[Part]) -> None:
+def check_parts(parts: Sequence[Part]) -> None:
+    """Raise InvalidInput, naming field and rule, unless the parts make up one tattoo."""
     if not 1 <= len(parts) <= MAX_PARTS:
         raise InvalidInput(
             field="parts", rule="parts-count", message=f"Name 1 to {MAX_PARTS} parts."

@@ -2,10 +2,12 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 from courses.science.fading.model import Match
 from courses.science.ink_table import INK_TABLE, MATCH_NM, Grade
-from courses.vocabulary import InkColour
+from courses.science.wavelengths import InkPart, required_wavelengths
+from courses.vocabulary import InkColour, SkinType
 
 # An ink of which nothing is known at a wavelength is taken as answering in part (proposal).
 MATCH_OF: Mapping[Grade, Match] = {
@@ -33,6 +35,20 @@ def match_for(colour: InkColour, *, lines: Iterable[FiredLine]) -> Match:
     """
     found = [match for line in lines if (match := _match(colour, line=line)) is not None]
     return min(found, key=ORDER.index, default=Match.POOR)
+
+
+@lru_cache(maxsize=4096)
+def planned_match(colour: InkColour, *, skin_type: SkinType, lines: tuple[FiredLine, ...]) -> Match:
+    """How well coming sessions will suit an ink: the best of the lines that suit ink and skin."""
+    accepted = required_wavelengths((InkPart(colour=colour),), skin_type)[0].wavelengths_nm
+    return match_for(
+        colour,
+        lines=[
+            line
+            for line in lines
+            if any(abs(line.wavelength_nm - nm) <= MATCH_NM for nm in accepted)
+        ],
+    )
 
 
 def _match(colour: InkColour, *, line: FiredLine) -> Match | None:

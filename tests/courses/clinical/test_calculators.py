@@ -4,59 +4,13 @@ import pytest
 
 from clinics.vocabulary import Role
 from courses.models import HealingWindow
-from tests.support.api import anonymous, assert_problem, pointers, sign_in
+from tests.support.api import assert_problem, pointers, sign_in
 
 pytestmark = pytest.mark.django_db
-
-TATTOO = {
-    "skin_type": 2,
-    "site": "upper_trunk",
-    "colours": [
-        {"colour": "black", "share": 0.4},
-        {"colour": "green", "share": 0.3},
-        {"colour": "blue", "share": 0.3},
-    ],
-    "ink_amount": "moderate",
-}
-
 
 @pytest.fixture
 def caller(db):
     return sign_in(Role.LASER_SAFETY_OFFICER)
-
-
-class TestSessionEstimate:
-    def test_each_parameter_is_shown(self, caller):
-        shown = caller.post("/calculators/session-estimate", TATTOO).json()
-        assert [p["points"] for p in shown["parameters"]] == [2, 2, 4, 3, 0, 0]
-        assert (shown["total"], shown["sessions"]) == (11, 11.0)
-        assert shown["basis"][0]["kind"] == "published"
-        assert shown["caution"]
-
-    def test_the_chains_multiplier_unless_one_is_given(self, caller):
-        chain = caller.staff.chain
-        chain.session_multiplier = "0.5"
-        chain.save()
-        assert caller.post("/calculators/session-estimate", TATTOO).json()["sessions"] == 5.5
-        given = {**TATTOO, "multiplier": 2}
-        assert caller.post("/calculators/session-estimate", given).json()["sessions"] == 22
-
-    @pytest.mark.parametrize(
-        ("changes", "status", "pointer"),
-        [
-            ({"skin_type": 9}, 400, "/skin_type"),
-            ({"site": "tail"}, 400, "/site"),
-            ({"colours": [{"colour": "mauve", "share": 1}]}, 400, "/colours/0/colour"),
-            ({"colours": [{"colour": "black", "share": 0.9}]}, 422, "/colours"),
-            ({"multiplier": 0}, 400, "/multiplier"),
-        ],
-    )
-    def test_bad_input_names_the_field(self, caller, changes, status, pointer):
-        answer = caller.post("/calculators/session-estimate", {**TATTOO, **changes})
-        assert pointer in pointers(assert_problem(answer, status))
-
-    def test_is_for_everyone_who_is_signed_in(self):
-        assert_problem(anonymous().post("/calculators/session-estimate", TATTOO), 401)
 
 
 class TestHealingWindow:

@@ -231,45 +231,6 @@ class TestSteps:
         assert_problem(answer, 404, "course_unknown")
 
 
-class TestEstimate:
-    def test_shows_each_parameter_with_basis_and_caution(self, ward, clinician):
-        make_session(ward)
-        shown = clinician.get(f"/courses/{ward.course.pk}/estimate").json()
-        (one,) = shown["tattoos"]
-        points = {p["parameter"]: p["points"] for p in one["parameters"]}
-        assert points == {
-            "skin_type": 2,
-            "location": 4,
-            "colour": 1,
-            "ink_amount": 3,
-            "scarring": 0,
-            "layering": 0,
-        }
-        assert (one["total"], shown["whole_sessions"], shown["sessions_left"]) == (10, 10, 9)
-        assert shown["basis"][0]["id"] == "session-scale.kirby-desai"
-        assert shown["caution"]
-
-    def test_the_chains_multiplier_counts(self, ward, clinician):
-        ward.chain.session_multiplier = "0.51"
-        ward.chain.save()
-        shown = clinician.get(f"/courses/{ward.course.pk}/estimate").json()
-        assert (shown["sessions"], shown["whole_sessions"]) == (pytest.approx(5.1), 5)
-
-    def test_to_lighten_takes_fewer_than_the_scale_says(self, ward, clinician):
-        ward.course.goal, ward.course.target_clearance = "lighten", 0.6
-        ward.course.save()
-        shown = clinician.get(f"/courses/{ward.course.pk}/estimate").json()
-        assert (shown["goal"], len(shown["notes"])) == ("lighten", 1)
-
-    def test_the_tattoo_that_takes_most_governs(self, ward, clinician):
-        heavy = make_tattoo(
-            ward.course.patient, site="foot", ink_amount="significant", layered=True
-        )
-        ward.course.tattoos.add(heavy)
-        shown = clinician.get(f"/courses/{ward.course.pk}/estimate").json()
-        assert shown["whole_sessions"] == max(t["whole_sessions"] for t in shown["tattoos"]) == 14
-
-
 class TestNextSession:
     def test_what_is_left_and_which_light_it_needs(self, clinician):
         ward = make_ward(parts=BLACK_AND_RED)

@@ -13,7 +13,7 @@ from courses.science.fading.forecast import forecast, forecast_batch
 from courses.science.fading.inputs import Darkening, Goal
 from courses.science.fading.model import FadingModel, Match, table_prior
 from courses.science.grading import SCALES, ClearanceScale
-from courses.vocabulary import CourseGoal, Technique
+from courses.vocabulary import CourseGoal, InkColour, Technique
 from tests.support.fading_cases import FIRST_DAY, case, drawn_case, grade, parts, sessions
 
 LABELS = [band.label for band in SCALES[ClearanceScale.QUARTILES_CLEAR]]
@@ -221,3 +221,17 @@ def test_one_grade_against_all_expectation_is_doubted_aloud():
 
     assert 0.25 < answer.parts[0].fading_per_session.p50 < 0.6
     assert [note.id for note in answer.notes] == ["surprising-grade"]
+
+
+def test_an_outline_lags_behind_shading_also_beside_a_part_that_does_not_answer():
+    chosen = [
+        *parts(3)[1:],
+        replace(parts(3)[0], key="red", colour=InkColour.RED),
+    ]
+    seen = [
+        grade("poor", after=1, part="part-1"),
+        grade("good", after=1, part="part-2"),
+        grade("poor", after=1, part="red"),
+    ]
+    answer = forecast(case(parts=chosen, session_count=1, grades=seen))
+    assert [n.part for n in answer.notes if n.id == "lagging-outline"] == ["part-1"]

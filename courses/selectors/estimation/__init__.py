@@ -1,0 +1,1 @@
+"""Session estimates of courses: the records read, turned into requests, and answered."""
