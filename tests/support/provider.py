@@ -17,6 +17,11 @@ class Request:
     headers: dict[str, str]
     body: dict[str, Any]
 
+    @property
+    def key(self) -> str:
+        """Its Idempotency-Key."""
+        return self.headers["Idempotency-Key"]
+
 
 @dataclass(frozen=True, slots=True)
 class Answer:
@@ -25,6 +30,10 @@ class Answer:
     status: int
     retry_after: str = ""
     body: bytes = b"{}"
+
+
+def _nothing(asked: int) -> None:
+    """Happens when a message has taken effect, before the answer; `asked` counts them."""
 
 
 class Provider:
@@ -38,6 +47,7 @@ class Provider:
     def __init__(self, *, delay_s: float = 0.0) -> None:
         self.delay_s = delay_s
         self.answers: list[Answer] = []
+        self.on_effect = _nothing
         self.requests: list[Request] = []
         self.keys: Counter[str] = Counter()
         self._lock = threading.Lock()
@@ -83,9 +93,10 @@ class Provider:
             self.requests.append(request)
             if self.answers:
                 return self.answers.pop(0)
-            key = request.headers["Idempotency-Key"]
-            self.keys[key] += 1
-            reference = f"provider-{list(self.keys).index(key) + 1}"
+            self.keys[request.key] += 1
+            reference = f"provider-{list(self.keys).index(request.key) + 1}"
+            asked = self.asked
+        self.on_effect(asked)
         time.sleep(self.delay_s)
         return Answer(200, body=json.dumps({"id": reference}).encode())
 
