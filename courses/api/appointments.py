@@ -1,23 +1,38 @@
 """Appointments: held, booked, moved, kept or not."""
 
+from collections.abc import Collection
+from datetime import date
 from typing import Any
 
+from django.utils import timezone
 from django_filters import rest_framework as filters
-from drf_spectacular.utils import extend_schema, extend_schema_view
+from drf_spectacular.utils import extend_schema, extend_schema_field, extend_schema_view
 from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from clinics.models import Clinic, Room, StaffMember
-from core.api.fields import AwareDateTimeField, VisibleRelatedField
+from core.api.fields import VisibleRelatedField
+from core.api.filters import filter_names
 from core.api.idempotency import idempotent
+from core.api.pagination import page_parameters
 from core.api.preconditions import expected_version
 from core.api.viewsets import ListMixin, RetrieveMixin
-from courses.api.slots import SegmentOut, TechniqueIn
+from courses.api.slots import (
+    ReasonOut,
+    SegmentOut,
+    SlotSearchOut,
+    WhereAndWhenIn,
+    answer,
+    clinics_of,
+    operators_of,
+    wishes_of,
+)
+from courses.api.visits import VisitIn, visit_of
 from courses.models import Appointment, Course
-from courses.selectors.plans import Technique
-from courses.selectors.visits import Place, Visit, planned_timeline, timeline_from_json
+from courses.selectors.appointments import held_at
+from courses.selectors.moving import Elsewhere, slots_instead_of
+from courses.selectors.sequence import TooEarly, too_early, why_too_early
 from courses.services.booking import (
     Hold,
     appointment_arrive,
@@ -28,9 +43,8 @@ from courses.services.booking import (
     appointment_move,
     appointment_no_show,
 )
-from courses.slots import Timeline
+from courses.slots import reason_json
 from courses.vocabulary import AppointmentStatus
-from devices.models import Handpiece, Laser
 
 
 class AppointmentOut(serializers.ModelSerializer[Appointment]):
@@ -63,47 +77,58 @@ class AppointmentOut(serializers.ModelSerializer[Appointment]):
             "hold_expires_at",
             "override_reason",
             "booked_by",
+            "series",
+            "position",
+            "next_earliest_at",
+            "next_advised_on",
         )
         read_only_fields = fields
 
 
-class VisitIn(serializers.Serializer[Any]):
-    """When, where, with whom and what: as a slot has it.
+class TooEarlyOut(AppointmentOut):
+    """An appointment that cannot be kept as it stands: from when it could be, and why.
 
-    Without `segments` or `minutes` the length is computed from the course and `technique`.
+    `overridden`: a clinician gave a reason to book it before the window closes.
     """
 
-    start = AwareDateTimeField(help_text="On a 5-minute mark")
-    clinic = VisibleRelatedField(queryset=Clinic.objects.all())
-    room = VisibleRelatedField(queryset=Room.objects.all())
-    operator = VisibleRelatedField(queryset=StaffMember.objects.all())
-    laser = VisibleRelatedField(queryset=Laser.objects.all())
-    handpieces = serializers.ListField(
-        child=VisibleRelatedField(queryset=Handpiece.objects.all()), min_length=1, max_length=8
-    )
-    wavelengths_nm = serializers.ListField(
-        child=serializers.IntegerField(min_value=180, max_value=20000), min_length=1, max_length=8
-    )
-    segments: serializers.ListSerializer[Any] = serializers.ListSerializer(
-        child=SegmentOut(), required=False, min_length=1, max_length=60
-    )
-    minutes = serializers.IntegerField(min_value=5, max_value=720, required=False)
-    technique = TechniqueIn(required=False)
-    override_reason = serializers.CharField(
-        max_length=400,
-        required=False,
-        allow_blank=True,
-        default="",
-        help_text="A treating clinician's reason to book before the healing window closes",
-    )
+    earliest_on = serializers.SerializerMethodField()
+    advised_on = serializers.SerializerMethodField()
+    overridden = serializers.SerializerMethodField()
+    reasons = serializers.SerializerMethodField()
 
-    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
-        attrs = super().validate(attrs)
-        if len([name for name in ("segments", "minutes", "technique") if name in attrs]) > 1:
-            raise serializers.ValidationError(
-                {"segments": "Give one of segments, minutes and technique."}, code="either"
-            )
-        return attrs
+    class Meta:
+        model = Appointment
+        fields = (*AppointmentOut.Meta.fields, "earliest_on", "advised_on", "overridden", "reasons")
+        read_only_fields = fields
+
+    def get_earliest_on(self, row: Appointment) -> date | None:
+        return self._told(row).earliest.on
+
+    def get_advised_on(self, row: Appointment) -> date | None:
+        return self._told(row).earliest.advised_on
+
+    def get_overridden(self, row: Appointment) -> bool:
+        return bool(row.override_reason)
+
+    @extend_schema_field(ReasonOut(many=True))
+    def get_reasons(self, row: Appointment) -> list[dict[str, Any]]:
+        return [reason_json(reason) for reason in self._told(row).reasons]
+
+    def _told(self, row: Appointment) -> TooEarly:
+        found: TooEarly = self.context["told"][row.pk]
+        return found
+
+
+class ElsewhereIn(WhereAndWhenIn):
+    """What the patient would accept instead. Without clinics: the one that was booked."""
+
+    days = serializers.IntegerField(
+        min_value=1,
+        max_value=120,
+        default=28,
+        help_text="How many days after the advised day to search",
+    )
+    limit = serializers.IntegerField(min_value=1, max_value=20, default=5)
 
 
 class AppointmentIn(VisitIn):
@@ -138,6 +163,15 @@ class AppointmentFilter(filters.FilterSet):
     room = filters.NumberFilter()
     operator = filters.NumberFilter()
     laser = filters.NumberFilter()
+    booked_by = filters.NumberFilter()
+    held = filters.BooleanFilter(
+        method="only_held", help_text="Slots that are held and whose hold has not expired, or not"
+    )
+
+    def only_held(self, rows: Any, name: str, value: bool) -> Any:
+        """Those that are held now, or all others."""
+        held = held_at(timezone.now())
+        return rows.filter(held) if value else rows.exclude(held)
 
     class Meta:
         model = Appointment
@@ -156,10 +190,12 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
     filterset_class = AppointmentFilter
     keyset = ("starts_at", "id")
     # Slots must not be hoarded: holding and booking have a quota of their own.
-    throttle_scopes = {"create": "booking"}
+    throttle_scopes = {"create": "booking", "offers": "slot_search"}
     policy = {
         "list": "appointment.read",
         "retrieve": "appointment.read",
+        "too_early": "appointment.read",
+        "offers": "slot.search",
         "create": "appointment.write",
         "confirm": "appointment.write",
         "move": "appointment.write",
@@ -182,7 +218,7 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
         body = self.parse(AppointmentIn)
         appointment = appointment_book(
             course_id=body["course"].pk,
-            visit=self._visit(body, course_id=body["course"].pk),
+            visit=visit_of(body, course_id=body["course"].pk, actor=self.actor),
             actor=self.actor,
             now=self.now(),
             hold=Hold(body["hold_minutes"]) if "hold_minutes" in body else None,
@@ -207,7 +243,7 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
         return self._call(
             appointment_move,
             pk,
-            visit=self._visit(body, course_id=course_id),
+            visit=visit_of(body, course_id=course_id, actor=self.actor),
             override_reason=body["override_reason"],
         )
 
@@ -239,6 +275,49 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
         """Record that the formalities are done and the patient can be treated."""
         return self._call(appointment_check_in, pk)
 
+    @extend_schema(
+        responses=TooEarlyOut(many=True), summary="List appointments that have become too early"
+    )
+    @action(detail=False, url_path="too-early")
+    def too_early(self, request: Request) -> Response:
+        """Appointments to come before which the skin will not have healed, and why.
+
+        A window was lengthened or is held, or the session before was moved. For the front desk,
+        which offers another slot. Takes the filters of the list; name a clinic or a span.
+        """
+        now = self.now()
+        rows = too_early(self.filter_queryset(self.get_queryset()), now=now)
+        page = self.paginate_queryset(rows) or []
+        context = {**self.get_serializer_context(), "told": why_too_early(page, now=now)}
+        shown = TooEarlyOut(page, many=True, context=context)
+        return self.get_paginated_response(shown.data)
+
+    @extend_schema(
+        request=ElsewhereIn, responses=SlotSearchOut, summary="Find other slots for an appointment"
+    )
+    @action(detail=True, methods=["post"])
+    def offers(self, request: Request, pk: str) -> Response:
+        """Slots for the same visit from the earliest day that its course allows.
+
+        For anyone who books. Nothing is kept: move the appointment to the one that is chosen.
+        """
+        body = self.parse(ElsewhereIn)
+        wish = Elsewhere(
+            clinics=clinics_of(body),
+            wishes=wishes_of(body),
+            operator_ids=operators_of(body),
+            days=body["days"],
+            limit=body["limit"],
+        )
+        found = slots_instead_of(self.get_object(), wish=wish, actor=self.actor, now=self.now())
+        return self.show(SlotSearchOut, answer(found))
+
+    def query_names(self) -> Collection[str]:
+        names = super().query_names()
+        if self.action == "too_early":
+            return {*names, *filter_names(self), *page_parameters(self)}
+        return names
+
     def _call(self, service: Any, pk: str, **values: Any) -> Response:
         appointment = service(
             appointment_id=int(pk),
@@ -248,25 +327,3 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
             **values,
         )
         return self.present(appointment)
-
-    def _visit(self, body: dict[str, Any], *, course_id: int) -> Visit:
-        return Visit(
-            starts_at=body["start"],
-            timeline=self._timeline(body, course_id=course_id),
-            place=Place(
-                clinic_id=body["clinic"].pk,
-                room_id=body["room"].pk,
-                operator_id=body["operator"].pk,
-                laser_id=body["laser"].pk,
-                handpiece_ids=tuple(sorted(one.pk for one in body["handpieces"])),
-            ),
-            wavelengths_nm=tuple(sorted(set(body["wavelengths_nm"]))),
-        )
-
-    def _timeline(self, body: dict[str, Any], *, course_id: int) -> Timeline:
-        if "segments" in body:
-            return timeline_from_json(body["segments"])
-        if "minutes" in body:
-            return Timeline.whole_visit(body["minutes"])
-        technique = Technique(**body.get("technique", {}))
-        return planned_timeline(course_id, technique=technique, actor=self.actor)

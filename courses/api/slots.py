@@ -12,10 +12,11 @@ from clinics.models import Clinic, StaffMember
 from core.api.fields import VisibleRelatedField
 from core.api.serializers import BasisOut, SpanIn, span_of
 from core.api.views import FallowView
-from courses.models import Course
+from courses.models import Appointment, Course
 from courses.science.basis import CAUTION
 from courses.selectors.plans import Described, Technique
 from courses.selectors.slots import Found, SearchOrder, slots_for
+from courses.selectors.spacing import stored_follow
 from courses.selectors.visits import timeline_json
 from courses.slots import SLOT_BASIS, TimeWish, reason_json, slot_json
 from courses.vocabulary import InkColour, SkinType, TreatmentRole
@@ -68,16 +69,11 @@ class DescriptionIn(serializers.Serializer[Any]):
     )
 
 
-class SlotSearchIn(SpanIn):
-    """What to search for, between `start` and `end`."""
+class WhereAndWhenIn(serializers.Serializer[Any]):
+    """What the patient accepts: clinics, times, people. Left out: any."""
 
-    course = VisibleRelatedField(queryset=Course.objects.all(), required=False)
-    description = DescriptionIn(required=False)
     clinics: serializers.ListSerializer[Any] = serializers.ListSerializer(
-        child=ClinicWishIn(),
-        required=False,
-        max_length=250,
-        help_text="Without any: every clinic",
+        child=ClinicWishIn(), required=False, max_length=250
     )
     wishes: serializers.ListSerializer[Any] = serializers.ListSerializer(
         child=TimeWishIn(), required=False, max_length=20
@@ -88,6 +84,11 @@ class SlotSearchIn(SpanIn):
         max_length=50,
         help_text="Only these people",
     )
+
+
+class VisitLengthIn(serializers.Serializer[Any]):
+    """How long a visit is and what it needs, where that is not to follow from the course."""
+
     technique = TechniqueIn(required=False)
     minutes = serializers.IntegerField(
         min_value=5,
@@ -101,6 +102,18 @@ class SlotSearchIn(SpanIn):
         max_length=8,
         help_text="All of these must be emitted, instead of what the ink needs",
     )
+
+
+class SlotSearchIn(WhereAndWhenIn, VisitLengthIn, SpanIn):
+    """What to search for, between `start` and `end`. Without clinics: every clinic."""
+
+    course = VisibleRelatedField(queryset=Course.objects.all(), required=False)
+    description = DescriptionIn(required=False)
+    after = VisibleRelatedField(
+        queryset=Appointment.objects.select_related("clinic"),
+        required=False,
+        help_text="An appointment of the course: only slots that leave the skin its time after it",
+    )
     limit = serializers.IntegerField(min_value=1, max_value=50, default=10)
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
@@ -108,6 +121,10 @@ class SlotSearchIn(SpanIn):
         if ("course" in attrs) == ("description" in attrs):
             raise serializers.ValidationError(
                 {"course": "Give either a course or a description."}, code="either"
+            )
+        if "after" in attrs and attrs["after"].course_id != getattr(attrs.get("course"), "pk", 0):
+            raise serializers.ValidationError(
+                {"after": "This is no appointment of the course."}, code="other_course"
             )
         return attrs
 
@@ -211,19 +228,33 @@ def order_of(body: dict[str, Any]) -> SearchOrder:
     """The order in a validated body."""
     return SearchOrder(
         span=span_of(body),
-        clinics={wish["clinic"].pk: wish["preference"] for wish in body.get("clinics", ())},
-        wishes=tuple(
-            TimeWish(frozenset(wish["weekdays"]), wish["since"], wish["until"])
-            for wish in body.get("wishes", ())
-        ),
-        operator_ids=frozenset(one.pk for one in body["operators"])
-        if body.get("operators")
-        else None,
+        clinics=clinics_of(body),
+        wishes=wishes_of(body),
+        operator_ids=operators_of(body),
         technique=Technique(**body.get("technique", {})),
         minutes=body.get("minutes"),
         wavelengths_nm=tuple(body.get("wavelengths_nm", ())),
+        follows=stored_follow(body["after"]) if "after" in body else None,
         limit=body["limit"],
     )
+
+
+def clinics_of(body: dict[str, Any]) -> dict[int, float]:
+    """The accepted clinics in a validated body, with the preference for each."""
+    return {wish["clinic"].pk: wish["preference"] for wish in body.get("clinics", ())}
+
+
+def wishes_of(body: dict[str, Any]) -> tuple[TimeWish, ...]:
+    """The times at which the patient can come, from a validated body."""
+    return tuple(
+        TimeWish(frozenset(wish["weekdays"]), wish["since"], wish["until"])
+        for wish in body.get("wishes", ())
+    )
+
+
+def operators_of(body: dict[str, Any]) -> frozenset[int] | None:
+    """The only people in a validated body; None for anyone."""
+    return frozenset(one.pk for one in body.get("operators", ())) or None
 
 
 def described(body: dict[str, Any]) -> Described:

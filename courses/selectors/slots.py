@@ -21,6 +21,7 @@ from courses.selectors.plans import (
     diary_timeline,
     visit_plan,
 )
+from courses.selectors.spacing import Follow, after
 from courses.selectors.visits import Visit
 from courses.slots import (
     ClinicCandidates,
@@ -60,7 +61,8 @@ class SearchOrder:
 
     `clinics` maps accepted clinics to the patient's preference (0..1); empty means every clinic
     of the chain alike. `span` is searched. `minutes` books a whole visit of that length instead
-    of the computed timeline. `wavelengths_nm` must all be emitted, instead of what the ink needs.
+    of the computed timeline, `timeline` a visit of that form. `wavelengths_nm` must all be
+    emitted, instead of what the ink needs. `follows` a visit that is still to come.
     """
 
     span: Span
@@ -69,7 +71,9 @@ class SearchOrder:
     operator_ids: frozenset[int] | None = None
     technique: Technique = USUAL
     minutes: int | None = None
+    timeline: Timeline | None = None
     wavelengths_nm: tuple[int, ...] = ()
+    follows: Follow | None = None
     limit: int = 10
 
 
@@ -100,6 +104,8 @@ def slots_for(
 
 def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: HasChain, now: datetime) -> Found:
     """The same for a plan already read."""
+    if order.follows is not None:
+        plan = replace(plan, earliest=after(plan.earliest, order.follows))
     timeline = _timeline(plan, order)
     needs = _explicit_needs(order.wavelengths_nm) or plan.needs
     if not plan.earliest.open_to_treatment:
@@ -210,6 +216,8 @@ def slot_taken(course_id: int, visit: Visit, *, actor: HasChain, now: datetime) 
 
 
 def _timeline(plan: VisitPlan, order: SearchOrder) -> Timeline:
+    if order.timeline is not None:
+        return order.timeline
     if order.minutes is not None:
         with input_refused():
             return Timeline.whole_visit(order.minutes)

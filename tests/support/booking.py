@@ -68,15 +68,18 @@ class Stage:
 
 
 def make_stage(
-    *, clinic: Clinic | None = None, wavelengths_nm: tuple[int, ...] = (1064, 532)
+    *,
+    clinic: Clinic | None = None,
+    wavelengths_nm: tuple[int, ...] = (1064, 532),
+    days: int = WEEKS * 7,
 ) -> Stage:
-    """The whole stage; several on one clinic share nothing but the clinic."""
+    """The whole stage, with shifts for so many days; several on one clinic share only that."""
     if clinic is None:
         clinic = make_clinic(country="")
         make_opening_week(clinic)
     chain = clinic.chain
     room = make_room(clinic, cleared_wavelengths_nm=list(wavelengths_nm))
-    operator = make_operator(clinic)
+    operator = make_operator(clinic, days=days)
     laser = make_laser(clinic, wavelengths_nm=wavelengths_nm)
     return Stage(
         chain=chain,

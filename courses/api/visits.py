@@ -1,0 +1,88 @@
+"""A visit in the body of a request: when, where, with whom and what."""
+
+from typing import Any
+
+from rest_framework import serializers
+
+from clinics.models import Clinic, Room, StaffMember
+from clinics.querysets import HasChain
+from core.api.fields import AwareDateTimeField, VisibleRelatedField
+from courses.api.slots import SegmentOut, TechniqueIn
+from courses.errors import input_refused
+from courses.selectors.plans import Technique
+from courses.selectors.visits import Place, Visit, planned_timeline, timeline_from_json
+from courses.slots import Timeline
+from devices.models import Handpiece, Laser
+
+
+class SlotIn(serializers.Serializer[Any]):
+    """When, where, with whom and what: as a slot has it.
+
+    Without `segments` or `minutes` the length is computed from the course and `technique`.
+    """
+
+    start = AwareDateTimeField(help_text="On a 5-minute mark")
+    clinic = VisibleRelatedField(queryset=Clinic.objects.all())
+    room = VisibleRelatedField(queryset=Room.objects.all())
+    operator = VisibleRelatedField(queryset=StaffMember.objects.all())
+    laser = VisibleRelatedField(queryset=Laser.objects.all())
+    handpieces = serializers.ListField(
+        child=VisibleRelatedField(queryset=Handpiece.objects.all()), min_length=1, max_length=8
+    )
+    wavelengths_nm = serializers.ListField(
+        child=serializers.IntegerField(min_value=180, max_value=20000), min_length=1, max_length=8
+    )
+    segments: serializers.ListSerializer[Any] = serializers.ListSerializer(
+        child=SegmentOut(), required=False, min_length=1, max_length=60
+    )
+    minutes = serializers.IntegerField(min_value=5, max_value=720, required=False)
+    technique = TechniqueIn(required=False)
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        attrs = super().validate(attrs)
+        if len([name for name in ("segments", "minutes", "technique") if name in attrs]) > 1:
+            raise serializers.ValidationError(
+                {"segments": "Give one of segments, minutes and technique."}, code="either"
+            )
+        return attrs
+
+
+class VisitIn(SlotIn):
+    """A visit to book, or to move an appointment to."""
+
+    override_reason = serializers.CharField(
+        max_length=400,
+        required=False,
+        allow_blank=True,
+        default="",
+        help_text="A treating clinician's reason to book before the healing window closes",
+    )
+
+
+def visit_of(body: dict[str, Any], *, course_id: int, actor: HasChain) -> Visit:
+    """The visit in a validated body. Raises CourseUnknown, NothingToTreat, InputRefused."""
+    technique = body.get("technique", {})
+    return Visit(
+        starts_at=body["start"],
+        timeline=_timeline(body, course_id=course_id, actor=actor),
+        place=Place(
+            clinic_id=body["clinic"].pk,
+            room_id=body["room"].pk,
+            operator_id=body["operator"].pk,
+            laser_id=body["laser"].pk,
+            handpiece_ids=tuple(sorted(one.pk for one in body["handpieces"])),
+        ),
+        wavelengths_nm=tuple(sorted(set(body["wavelengths_nm"]))),
+        passes=technique.get("passes"),
+    )
+
+
+def _timeline(body: dict[str, Any], *, course_id: int, actor: HasChain) -> Timeline:
+    if "segments" in body:
+        with input_refused({"timeline": "/segments"}):
+            return timeline_from_json(body["segments"])
+    if "minutes" in body:
+        return Timeline.whole_visit(body["minutes"])
+    return planned_timeline(
+        course_id, technique=Technique(**body.get("technique", {})), actor=actor
+    )

@@ -1,0 +1,26 @@
+"""The front desk's tests run at the stage's own time, a Monday morning, with months of shifts."""
+
+from collections.abc import Iterator
+
+import pytest
+import time_machine
+
+from clinics.vocabulary import Role
+from tests.support.api import Caller, sign_in
+from tests.support.booking import NOW, Stage, make_stage
+
+
+@pytest.fixture(autouse=True)
+def _at_stage_time() -> Iterator[None]:
+    with time_machine.travel(NOW, tick=False):
+        yield
+
+
+@pytest.fixture
+def stage() -> Stage:
+    return make_stage(days=200)
+
+
+@pytest.fixture
+def desk(stage) -> Caller:
+    return sign_in(Role.FRONT_DESK, clinic=stage.clinic)
