@@ -18,9 +18,11 @@ from core.api.preconditions import expected_version
 from core.vocabulary import choices
 from courses.api.base import FreeReasonIn, NeededReasonIn, RecordViewSet, ids_of, version_if_given
 from courses.api.estimates import CourseEstimateOut, course_estimate_shown
+from courses.api.line_advice import LineAdviceOut, TannedQuery, line_advice_shown
 from courses.api.plans import NextSessionOut, TechniqueQuery, next_session_shown
 from courses.models import Course, Patient, Tattoo
 from courses.selectors.estimation.courses import course_estimate
+from courses.selectors.line_advice import course_line_advice
 from courses.selectors.next_session import next_session
 from courses.selectors.plans import Technique
 from courses.services.courses import (
@@ -136,11 +138,14 @@ class CourseViewSet(RecordViewSet):
         "revoke": "course.write",
         "mark_entered_in_error": "course.write",
         "estimate": "course.read",
+        "line_advice": "course.read",
         "next_session": "course.read",
     }
 
     def query_names(self) -> Any:
         names = super().query_names()
+        if self.action == "line_advice":
+            return {*names, *TannedQuery().fields}
         return {*names, *TechniqueQuery().fields} if self.action in RECKONED else names
 
     @extend_schema(request=CourseIn, responses={201: CourseOut}, summary="Draft a course")
@@ -258,8 +263,26 @@ class CourseViewSet(RecordViewSet):
         found = next_session(int(pk), technique=self._technique(), actor=self.actor, now=self.now())
         return self.show(NextSessionOut, next_session_shown(found))
 
+    @extend_schema(
+        parameters=[OpenApiParameter("tanned", bool, description="By default false")],
+        responses=LineAdviceOut,
+        summary="Rank the chain's laser lines for a course",
+    )
+    @action(detail=True, methods=["get"], url_path="line-advice")
+    def line_advice(self, request: Request, pk: str) -> Response:
+        """The lines of the chain's lasers, by clinic, for the ink that is still to be seen.
+
+        For whoever may see courses. A ranking with its reasons, never settings.
+        """
+        tanned = self._query(TannedQuery)["tanned"]
+        found = course_line_advice(int(pk), tanned=tanned, actor=self.actor, now=self.now())
+        return self.show(LineAdviceOut, line_advice_shown(found))
+
     def _technique(self) -> Technique:
-        query = TechniqueQuery(data=self.request.query_params.dict())
+        return Technique(**self._query(TechniqueQuery))
+
+    def _query(self, serializer_class: type[serializers.Serializer[Any]]) -> dict[str, Any]:
+        query = serializer_class(data=self.request.query_params.dict())
         if not query.is_valid():
             raise invalid_parameters(
                 {
@@ -267,7 +290,7 @@ class CourseViewSet(RecordViewSet):
                     for name, messages in query.errors.items()
                 }
             )
-        return Technique(**query.validated_data)
+        return dict(query.validated_data)
 
     def _step(self, step: Callable[..., Course], pk: str, **said: Any) -> Response:
         course = step(

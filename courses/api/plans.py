@@ -141,7 +141,7 @@ def next_session_shown(found: NextSession) -> Json:
         "clinic": course.clinic_id,
         "time_zone": course.clinic.time_zone,
         "area_cm2": found.plan.area_cm2,
-        "needs": [_need(one) for one in found.needs],
+        "needs": [need_shown(one) for one in found.needs],
         "wavelengths_nm": found.wavelengths_nm,
         "lines": [_line(one) for one in found.lines],
         "length": {
@@ -180,7 +180,8 @@ def _bars(found: NextSession) -> list[Json]:
     ]
 
 
-def _need(need: ColourNeed) -> Json:
+def need_shown(need: ColourNeed) -> Json:
+    """What ColourNeedOut shows."""
     return {
         "colour": need.colour.value,
         "share": need.share,

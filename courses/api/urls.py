@@ -9,6 +9,7 @@ from courses.api.capacity import CapacityView
 from courses.api.courses import CourseViewSet
 from courses.api.estimate_calculator import SessionEstimateView
 from courses.api.healing import HealingWindowViewSet
+from courses.api.line_advice import LineAdviceView
 from courses.api.observations import ObservationViewSet
 from courses.api.patients import ContactPointViewSet, PatientViewSet
 from courses.api.recalls import MessageViewSet, RecallViewSet
@@ -36,6 +37,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("slot-searches", SlotSearchView.as_view(), name="slot-search"),
     path("capacity", CapacityView.as_view(), name="capacity"),
     path("calculators/session-estimate", SessionEstimateView.as_view(), name="session-estimate"),
+    path("calculators/line-advice", LineAdviceView.as_view(), name="line-advice"),
     path("calculators/healing-window", HealingWindowView.as_view(), name="healing-window-preview"),
     *router.urls,
 ]
