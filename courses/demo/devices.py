@@ -160,7 +160,7 @@ def _lock_outs(unit: LaserUnit, *, organisation: Organisation, moment: Moment) -
         began = _ago(moment, chance.randint(40, 300)) + timedelta(hours=5)
         yield LockOut(
             laser=unit.row,
-            period=DateTimeTZRange(began, began + timedelta(hours=chance.choice((30, 54, 78)))),
+            period=DateTimeTZRange(began, began + timedelta(hours=chance.choice((19, 43, 67)))),
             reason=LockOutReason.SERVICE_DUE,
             note="Yearly service",
             placed_by=officer,

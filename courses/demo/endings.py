@@ -7,9 +7,10 @@ from courses.demo.history import Booking, Historian, Walk, familiar
 from courses.demo.moment import BOOKED_DAYS, Moment
 from courses.demo.patients import Case
 from courses.demo.stages import SCRIPTS, Stage
-from courses.demo.treatment import plan_of, technique_of
+from courses.demo.treatment import facts_of, plan_of, technique_of
+from courses.demo.windows import told
 from courses.selectors.plans import diary_timeline
-from courses.vocabulary import AppointmentStatus, CourseEnd, CourseStatus
+from courses.vocabulary import AppointmentStatus, CourseEnd, CourseStatus, WindowState
 
 SEARCHED = timedelta(days=18)
 PAUSED_BECAUSE = ("Pregnancy; to be asked again", "New job, asks for a break of some months")
@@ -57,7 +58,7 @@ def _visit_ahead(historian: Historian, walk: Walk, *, earliest_at: datetime) -> 
     case, moment = walk.case, historian.moment
     plan = plan_of(case)
     until = moment.now + timedelta(days=BOOKED_DAYS)
-    if plan is None or (walk.done and walk.closes_at is None):
+    if plan is None or (walk.done and (walk.closes_at is None or _held(walk, moment))):
         return None
     aim = max(earliest_at, _aim(walk, moment))
     diary = historian.diary_of(case.site)
@@ -80,6 +81,19 @@ def _visit_ahead(historian: Historian, walk: Walk, *, earliest_at: datetime) -> 
         if found:
             return found[0] if case.chance.random() < 0.6 else case.chance.choice(found)
     return None
+
+
+def _held(walk: Walk, moment: Moment) -> bool:
+    """Whether somebody must look at the skin first, by what is known up to yesterday."""
+    treatment = walk.done[-1]
+    versions = told(
+        facts_of(treatment),
+        treatment.healing,
+        keys=[""] * len(treatment.healing.reactions),
+        until=moment.days_ago(1),
+        clinician="-",
+    )
+    return versions[-1].window.state is WindowState.HELD
 
 
 def _aim(walk: Walk, moment: Moment) -> datetime:

@@ -8,6 +8,7 @@ from django.db import connection
 
 from clinics.models import Chain
 from core.db import command
+from courses.demo.backdating import backdate
 from courses.demo.base_records import write_organisation, write_patients
 from courses.demo.moment import DEFAULT_SEED, Moment
 from courses.demo.plan_of_clinics import CHAIN_NAME
@@ -80,6 +81,7 @@ def write(scenario: Scenario, *, watched: Watched, tell: Tell) -> None:
     tell("Writing healing windows and recalls")
     windows = write_windows(scenario, sessions, keys, left_open=watched.left_open)
     write_recalls(scenario, appointments=appointments, windows=windows, watched=watched)
+    backdate(scenario.organisation.chain, scenario.moment)
 
 
 def _counts(scenario: Scenario) -> dict[str, int]:

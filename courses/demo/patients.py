@@ -185,14 +185,14 @@ def _patient(
 def _contact_points(
     patient: Patient, *, number: int, stage: Stage, chance: Random, moment: Moment
 ) -> Iterator[ContactPoint]:
-    """E-mail for nearly all; some gave no consent, some opted out, some want quiet nights.
+    """E-mail for most; some only by phone, some opted out, some want quiet nights.
 
     Those whose window closes while a visitor watches can be written to at any hour.
     """
     watched = stage is Stage.CLOSING
     consent = moment.now - timedelta(days=chance.randint(370, 380))
     quiet = not watched and chance.random() < 0.3
-    consents = watched or chance.random() < 0.93
+    consents = watched or _writes(stage, number=number, chance=chance)
     email = ContactPoint(
         patient=patient,
         channel=Channel.EMAIL,
@@ -203,19 +203,26 @@ def _contact_points(
         quiet_from=time(20) if quiet else None,
         quiet_until=time(8) if quiet else None,
     )
-    if consents and not watched and chance.random() < 0.07:
+    if consents and not watched and chance.random() < 0.05:
         email.opted_out_at = consent + timedelta(days=chance.randint(60, 300))
     yield email
-    if chance.random() < 0.4:
+    if chance.random() < (0.4 if consents else 0.7):
         yield ContactPoint(
             patient=patient,
-            channel=chance.choice((Channel.SMS, Channel.PHONE)),
+            channel=chance.choice((Channel.SMS, Channel.PHONE)) if consents else Channel.PHONE,
             address=phone_of(number),
             rank=2,
             consent_at=consent,
             consent_source="By word of mouth at the front desk",
             time_zone="Atlantic/Azores" if chance.random() < 0.05 else "",
         )
+
+
+def _writes(stage: Stage, *, number: int, chance: Random) -> bool:
+    """Whether the patient wants e-mail; of those who are due a third wants calls or nothing."""
+    if stage is Stage.DUE:
+        return number % 3 != 0
+    return chance.random() < 0.9
 
 
 def _tattoo(patient: Patient, *, chance: Random, moment: Moment) -> Tattoo:

@@ -207,6 +207,13 @@ PEOPLE = (
         week=_week(wed="10:00-18:00", thu="11:00-19:00"),
     ),
     PersonSketch(
+        "Grellow Pebblewren",
+        "millgrove",
+        OPERATOR,
+        week=_week(wed="13:00-19:00", fri="12:00-19:00"),
+        laser_models=("Kestrel Trio", "Anvil Twin"),
+    ),
+    PersonSketch(
         "Mindrew Zincmeadow",
         "millgrove",
         CLINICIAN,

@@ -27,7 +27,7 @@ from courses.vocabulary import (
 
 FIRST_LEAVES = timedelta(minutes=2)
 LAST_LEAVES = timedelta(minutes=20)
-SOON_CALLED = timedelta(days=12)
+CALLED_WITHIN = timedelta(days=40)
 REMINDED = (AppointmentStatus.FULFILLED, AppointmentStatus.NOSHOW, AppointmentStatus.BOOKED)
 
 
@@ -130,7 +130,7 @@ def _invitation(
         ), None
     if leaves_at is not None or recall.due_at > now:
         return recall, _to_leave(recall, point, due_at=leaves_at or recall.due_at)
-    if waits and point.channel == Channel.PHONE and recall.due_at > now - SOON_CALLED:
+    if waits and point.channel == Channel.PHONE and recall.due_at > now - CALLED_WITHIN:
         return recall, _to_call(recall, point)
     return _told(recall, point)
 
