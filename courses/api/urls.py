@@ -4,6 +4,7 @@ from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
 from courses.api.appointments import AppointmentViewSet
+from courses.api.body_calculators import BodyAreaView, SkinQuestionnaireView, SkinTypeView
 from courses.api.calculators import HealingWindowView
 from courses.api.capacity import CapacityView
 from courses.api.courses import CourseViewSet
@@ -17,6 +18,7 @@ from courses.api.series import SeriesViewSet
 from courses.api.sessions import SessionViewSet
 from courses.api.slots import SlotSearchView
 from courses.api.tattoos import ClearanceGradeViewSet, TattooPartViewSet, TattooViewSet
+from courses.api.treatment_calculators import SettingCheckView, TreatmentLengthView
 
 router = SimpleRouter(trailing_slash=False)
 router.register("appointments", AppointmentViewSet, basename="appointment")
@@ -38,6 +40,13 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("capacity", CapacityView.as_view(), name="capacity"),
     path("calculators/session-estimate", SessionEstimateView.as_view(), name="session-estimate"),
     path("calculators/line-advice", LineAdviceView.as_view(), name="line-advice"),
+    path("calculators/treatment-length", TreatmentLengthView.as_view(), name="treatment-length"),
+    path("calculators/setting-check", SettingCheckView.as_view(), name="setting-check"),
+    path("calculators/skin-type", SkinTypeView.as_view(), name="skin-type"),
+    path("calculators/body-area", BodyAreaView.as_view(), name="body-area"),
+    path(
+        "skin-type-questionnaire", SkinQuestionnaireView.as_view(), name="skin-type-questionnaire"
+    ),
     path("calculators/healing-window", HealingWindowView.as_view(), name="healing-window-preview"),
     *router.urls,
 ]
