@@ -57,19 +57,26 @@ class Outcome:
     seconds: float
 
 
+CELERY = (sys.executable, "-m", "celery", "--quiet", "--app", "config")
+WITH_QUEUE = (*CELERY, "worker", "-c", "2")
+WITHOUT_QUEUE = (sys.executable, "manage.py", "run_recalls", "--every", "0.5")
+
+
 @dataclass(slots=True)
 class Worker:
-    """One Celery worker with two pool processes, in a process group of its own."""
+    """What sends, in a process group of its own: a Celery worker with two pool processes, or the
+    loop that needs no queue."""
 
     environment: dict[str, str]
     log: Path
+    command: tuple[str, ...] = WITH_QUEUE
     process: "subprocess.Popen[bytes] | None" = None
     starts: int = 0
 
     def ensure(self) -> None:
         """Start it unless it runs."""
         if self.process is None or self.process.poll() is not None:
-            self.process = celery("worker", "-c", "2", environment=self.environment, log=self.log)
+            self.process = start(self.command, environment=self.environment, log=self.log)
             self.starts += 1
 
     def kill_children(self) -> int:
@@ -86,11 +93,13 @@ class Worker:
         end(self.process)
 
 
-def celery(*command: str, environment: dict[str, str], log: Path) -> "subprocess.Popen[bytes]":
-    """A Celery program in a session of its own."""
+def start(
+    command: tuple[str, ...], *, environment: dict[str, str], log: Path
+) -> "subprocess.Popen[bytes]":
+    """A program in a session of its own."""
     with log.open("ab") as output:
         return subprocess.Popen(
-            [sys.executable, "-m", "celery", "--quiet", "--app", "config", *command],
+            command,
             cwd=PROJECT,
             env=environment,
             stdin=subprocess.DEVNULL,
@@ -116,7 +125,9 @@ def processes() -> list[tuple[int, int]]:
     return [(int(pid), int(parent)) for pid, parent in map(str.split, told.splitlines())]
 
 
-def worker_environment(*, broker: LocalRedis, provider: Provider, folder: Path) -> dict[str, str]:
+def worker_environment(
+    *, broker: LocalRedis | None, provider: Provider, folder: Path
+) -> dict[str, str]:
     """Settings of a local run on this test's database, broker, provider and outbox."""
     at = connection.settings_dict
     user = quote(at["USER"]) + (f":{quote(at['PASSWORD'])}" if at["PASSWORD"] else "")
@@ -125,7 +136,8 @@ def worker_environment(*, broker: LocalRedis, provider: Provider, folder: Path) 
         **os.environ,
         "DJANGO_SETTINGS_MODULE": "config.settings.local",
         "DATABASE_URL": f"postgres://{address}",
-        "REDIS_URL": broker.url,
+        # Port 1 answers nobody: what runs without a queue must not miss it.
+        "REDIS_URL": broker.url if broker else "redis://127.0.0.1:1/0",
         "FALLOW_SMS_ENDPOINT": provider.endpoint,
         "FALLOW_SMS_SECRET": "local",
         "FALLOW_OUTBOX_DIR": str(folder / "outbox"),
@@ -177,23 +189,26 @@ class Killer:
         self._at.pop()
         time.sleep(self._chance.uniform(0, self.plan.delay_s / 2))
         self.kills += 1
-        if self.kills % 3 == 0:
+        if self.kills % 3 == 0 or not self.worker.kill_children():
             self.worker.kill()
-        else:
-            self.worker.kill_children()
 
 
-def campaign(plan: Plan, *, broker: LocalRedis, folder: Path) -> Outcome:
+def campaign(plan: Plan, *, broker: LocalRedis | None, folder: Path) -> Outcome:
     """Let patients fall due, kill workers while they send, and count what arrived.
 
     With `broker_faults` Redis is emptied after a third, and killed and started empty after two
-    thirds. Ends when everything is sent, or after so many seconds.
+    thirds. Without a broker the loop that needs none does the work. Ends when everything is
+    sent, or after so many seconds.
     """
     make_due(plan.messages)
     began = time.monotonic()
     with Provider(delay_s=plan.delay_s) as provider:
         environment = worker_environment(broker=broker, provider=provider, folder=folder)
-        worker = Worker(environment, log=folder / "worker.log")
+        worker = Worker(
+            environment,
+            log=folder / "worker.log",
+            command=WITH_QUEUE if broker else WITHOUT_QUEUE,
+        )
         killer = Killer(worker, plan)
         provider.on_effect = killer.strike
         with running(worker, environment=environment, folder=folder):
@@ -210,21 +225,23 @@ def campaign(plan: Plan, *, broker: LocalRedis, folder: Path) -> Outcome:
 
 @contextmanager
 def running(worker: Worker, *, environment: dict[str, str], folder: Path) -> Iterator[None]:
-    """A worker and a beat for the length of the block."""
+    """A worker, and a beat where there is a queue, for the length of the block."""
     beat = None
     try:
         worker.ensure()
-        beat = celery("beat", "--pidfile=", environment=environment, log=folder / "beat.log")
+        if worker.command == WITH_QUEUE:
+            command = (*CELERY, "beat", "--pidfile=")
+            beat = start(command, environment=environment, log=folder / "beat.log")
         yield
     finally:
         end(beat)
         worker.kill()
 
 
-def _watch(plan: Plan, *, worker: Worker, broker: LocalRedis, began: float) -> int:
+def _watch(plan: Plan, *, worker: Worker, broker: LocalRedis | None, began: float) -> int:
     """Restart what died and trouble the broker, until all is sent. How often it was emptied."""
     troubles: list[Callable[[], None]] = []
-    if plan.broker_faults:
+    if plan.broker_faults and broker is not None:
         troubles = [lambda: _restart_empty(broker), lambda: _wipe(broker)]
     wipes, pause = 0, Event()
     while (sent := _sent()) < plan.messages and time.monotonic() - began < plan.seconds:
