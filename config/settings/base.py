@@ -7,6 +7,7 @@ from typing import Any
 import dj_database_url
 
 from config.settings import environment
+from config.settings.enums import ENUM_NAMES
 from config.settings.ticks import beat_schedule
 
 BASE_DIR = Path(__file__).resolve().parents[2]
@@ -149,6 +150,7 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
     "COMPONENT_SPLIT_REQUEST": True,
     "SCHEMA_PATH_PREFIX": r"/api/v1",
     "SORT_OPERATIONS": True,
+    "ENUM_NAME_OVERRIDES": ENUM_NAMES,
 }
 
 # --- Static files: the service serves what its own pages need.

@@ -18,6 +18,7 @@ from core.api.idempotency import idempotent
 from core.api.pagination import page_parameters
 from core.api.preconditions import expected_version
 from core.api.viewsets import ListMixin, RetrieveMixin
+from core.vocabulary import choices
 from courses.api.slots import (
     ReasonOut,
     SegmentOut,
@@ -155,9 +156,7 @@ class AppointmentFilter(filters.FilterSet):
     start = filters.IsoDateTimeFilter(field_name="starts_at", lookup_expr="gte")
     end = filters.IsoDateTimeFilter(field_name="starts_at", lookup_expr="lt")
     patient = filters.NumberFilter(field_name="course__patient")
-    status = filters.MultipleChoiceFilter(
-        choices=[(status.value, status.value) for status in AppointmentStatus]
-    )
+    status = filters.MultipleChoiceFilter(choices=choices(AppointmentStatus))
     course = filters.NumberFilter()
     clinic = filters.NumberFilter()
     room = filters.NumberFilter()

@@ -83,7 +83,7 @@ class SkinTypeOut(ComputedOut):
 
     score = serializers.IntegerField()
     highest_score = serializers.IntegerField()
-    skin_type = serializers.ChoiceField(choices=SKIN_TYPES)
+    skin_type = serializers.ChoiceField(choices=choices(SkinType))
     name = serializers.CharField(help_text="I to VI")
 
 

@@ -26,8 +26,6 @@ from courses.vocabulary import (
     WindowState,
 )
 
-SKIN_TYPES = [(t.value, t.name) for t in SkinType]
-
 
 class SeenIn(serializers.Serializer[Any]):
     """One thing the skin showed."""
@@ -46,7 +44,7 @@ class HealingPreviewIn(serializers.Serializer[Any]):
     as_of = serializers.DateField(required=False, help_text="Left out: today")
     time_zone = TimeZoneField(default="UTC", help_text="Of the clinic that treated")
     passes = serializers.IntegerField(min_value=1, max_value=20, default=1)
-    skin_type = serializers.ChoiceField(choices=SKIN_TYPES, required=False)
+    skin_type = serializers.ChoiceField(choices=choices(SkinType), required=False)
     site = serializers.ChoiceField(choices=choices(BodySite), required=False)
     area_cm2 = serializers.FloatField(min_value=0.01, max_value=20_000, required=False)
     smoker = serializers.BooleanField(required=False, allow_null=True, default=None)

@@ -11,6 +11,7 @@ from rest_framework.response import Response
 from clinics.vocabulary import ResourceKind
 from core.api.filters import invalid_parameters
 from core.api.views import FallowView
+from core.vocabulary import choices
 from courses.selectors.capacity import ClinicWeek, capacity_for
 
 
@@ -30,7 +31,7 @@ class CapacityQuery(serializers.Serializer[Any]):
 class CapacityRowOut(serializers.Serializer[Any]):
     """Hours of one kind of resource, for one wavelength or (null) for all together."""
 
-    kind = serializers.ChoiceField(choices=[kind.value for kind in ResourceKind])
+    kind = serializers.ChoiceField(choices=choices(ResourceKind))
     wavelength_nm = serializers.IntegerField(allow_null=True)
     units = serializers.IntegerField(help_text="How many there are")
     bookable_h = serializers.FloatField()
@@ -45,7 +46,7 @@ class BindingOut(serializers.Serializer[Any]):
     """The kind with the fewest free hours: where the next visit fails first."""
 
     wavelength_nm = serializers.IntegerField(allow_null=True)
-    kind = serializers.ChoiceField(choices=[kind.value for kind in ResourceKind])
+    kind = serializers.ChoiceField(choices=choices(ResourceKind))
 
 
 class ClinicWeekOut(serializers.Serializer[Any]):

@@ -105,7 +105,7 @@ class DarkeningIn(serializers.Serializer[Any]):
 class SessionEstimateIn(serializers.Serializer[Any]):
     """A tattoo, its goal, and what was done and seen so far. What is left out is not known."""
 
-    skin_type = serializers.ChoiceField(choices=[(t.value, t.name) for t in SkinType])
+    skin_type = serializers.ChoiceField(choices=choices(SkinType))
     site = serializers.ChoiceField(choices=choices(BodySite))
     area_cm2 = serializers.FloatField()
     parts: serializers.ListSerializer[Any] = serializers.ListSerializer(

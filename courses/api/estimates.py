@@ -6,6 +6,7 @@ from typing import Any, Final
 from rest_framework import serializers
 
 from core.api.serializers import BasisOut, ComputedOut
+from core.vocabulary import choices
 from courses.science.estimate.answer import DoneBy, SessionEstimate
 from courses.science.estimate.cohort import CohortFactor, CohortView
 from courses.science.estimate.inputs import EstimateRequest
@@ -112,7 +113,7 @@ class PalpableOut(serializers.Serializer[Any]):
 class FactorOut(serializers.Serializer[Any]):
     """One thing that goes with a better or poorer result in the cohort."""
 
-    factor = serializers.ChoiceField(choices=[factor.value for factor in CohortFactor])
+    factor = serializers.ChoiceField(choices=choices(CohortFactor))
     hazard_ratio = serializers.FloatField()
     basis = BasisOut()
 
@@ -145,12 +146,12 @@ class PartForecastOut(serializers.Serializer[Any]):
     """
 
     key = serializers.CharField()
-    colour = serializers.ChoiceField(choices=[colour.value for colour in InkColour])
-    technique = serializers.ChoiceField(choices=[one.value for one in Technique])
+    colour = serializers.ChoiceField(choices=choices(InkColour))
+    technique = serializers.ChoiceField(choices=choices(Technique))
     share = serializers.FloatField()
     cleared = serializers.BooleanField()
     planned_match = serializers.ChoiceField(
-        choices=[match.value for match in Match],
+        choices=choices(Match),
         help_text="How well the wavelengths of the coming sessions suit the ink",
     )
     clearance = FractionOut(allow_null=True, help_text="Of the ink of this part, by now")
@@ -185,7 +186,7 @@ class TattooFiguresOut(serializers.Serializer[Any]):
 class SessionEstimateOut(TattooFiguresOut, ComputedOut):
     """The estimate for plain inputs."""
 
-    goal = serializers.ChoiceField(choices=[goal.value for goal in CourseGoal])
+    goal = serializers.ChoiceField(choices=choices(CourseGoal))
     target_clearance = serializers.FloatField()
     prior = PriorOut()
 
@@ -213,7 +214,7 @@ class CourseEstimateOut(ComputedOut):
 
     course = serializers.IntegerField()
     status = serializers.CharField()
-    goal = serializers.ChoiceField(choices=[goal.value for goal in CourseGoal])
+    goal = serializers.ChoiceField(choices=choices(CourseGoal))
     target_clearance = serializers.FloatField()
     prior = PriorOut()
     sessions_done = serializers.IntegerField()

@@ -41,7 +41,7 @@ class PulseOut(serializers.Serializer[Any]):
     """The shortest pulse of a line against the time in which ink cools, as numbers."""
 
     pulse_ns = serializers.FloatField()
-    pulse_class = serializers.ChoiceField(choices=[one.value for one in PulseClass])
+    pulse_class = serializers.ChoiceField(choices=choices(PulseClass))
     allowed = serializers.BooleanField(help_text="Nano- and picosecond pulses are for ink")
     particle_relaxation_ns = serializers.FloatField(help_text="Of a grain of 0.1 micrometres")
     clump_relaxation_ns = serializers.FloatField(help_text="Of a clump of 1 micrometre")
@@ -54,9 +54,9 @@ class PulseOut(serializers.Serializer[Any]):
 class FitOut(serializers.Serializer[Any]):
     """How one colour answers the line."""
 
-    colour = serializers.ChoiceField(choices=COLOURS)
+    colour = serializers.ChoiceField(choices=choices(InkColour))
     share = serializers.FloatField()
-    grade = serializers.ChoiceField(choices=[grade.value for grade in Grade])
+    grade = serializers.ChoiceField(choices=choices(Grade))
     usable = serializers.BooleanField()
     cautions = CautionOut(many=True)
 
@@ -80,7 +80,7 @@ class AdvisedLineOut(serializers.Serializer[Any]):
     pulse_max_ns = serializers.FloatField()
     rank = serializers.IntegerField()
     refused = serializers.BooleanField()
-    serves = serializers.ListField(child=serializers.ChoiceField(choices=COLOURS))
+    serves = serializers.ListField(child=serializers.ChoiceField(choices=choices(InkColour)))
     score = serializers.FloatField(help_text="0 to 3: mean grade over the visible ink")
     test_spot = serializers.BooleanField()
     clinician = serializers.BooleanField()
@@ -97,7 +97,7 @@ class ClinicAdviceOut(serializers.Serializer[Any]):
     name = serializers.CharField()
     lines = AdvisedLineOut(many=True)
     uncovered = serializers.ListField(
-        child=serializers.ChoiceField(choices=COLOURS),
+        child=serializers.ChoiceField(choices=choices(InkColour)),
         help_text="Visible colours that no line of this clinic acts on",
     )
 
@@ -106,7 +106,7 @@ class LineAdviceOut(ComputedOut):
     """What each visible colour needs, and how the lines rank for all of them."""
 
     skin_type = serializers.ChoiceField(
-        choices=SKIN_TYPES, help_text="As reckoned with: a tan counts as one type more"
+        choices=choices(SkinType), help_text="As reckoned with: a tan counts as one type more"
     )
     tanned = serializers.BooleanField()
     test_spot = serializers.BooleanField()
@@ -115,7 +115,7 @@ class LineAdviceOut(ComputedOut):
     lines = AdvisedLineOut(many=True, help_text="Lines that the request named")
     clinics = ClinicAdviceOut(many=True)
     uncovered = serializers.ListField(
-        child=serializers.ChoiceField(choices=COLOURS),
+        child=serializers.ChoiceField(choices=choices(InkColour)),
         help_text="Visible colours that none of all these lines acts on",
     )
 
@@ -146,7 +146,7 @@ class LaserLineIn(serializers.Serializer[Any]):
 class LineAdviceIn(serializers.Serializer[Any]):
     """Ink and skin. Without `lines` the chain's own lasers are ranked."""
 
-    skin_type = serializers.ChoiceField(choices=SKIN_TYPES)
+    skin_type = serializers.ChoiceField(choices=choices(SkinType))
     tanned = serializers.BooleanField(default=False)
     parts: serializers.ListSerializer[Any] = serializers.ListSerializer(
         child=InkPartIn(), min_length=1, max_length=24

@@ -117,9 +117,7 @@ class PatientIn(serializers.Serializer[Any]):
     given_name = serializers.CharField(max_length=80)
     family_name = serializers.CharField(max_length=80)
     birth_date = serializers.DateField()
-    skin_type = serializers.ChoiceField(
-        choices=[(t.value, t.name) for t in SkinType], help_text="Fitzpatrick, 1 to 6"
-    )
+    skin_type = serializers.ChoiceField(choices=choices(SkinType), help_text="Fitzpatrick, 1 to 6")
     smoker = serializers.BooleanField(default=False)
     gold_therapy_ever = serializers.BooleanField(
         default=False, help_text="Gold medication at any time in life: never treated"

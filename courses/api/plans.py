@@ -5,6 +5,7 @@ from typing import Any
 from rest_framework import serializers
 
 from core.api.serializers import BasisOut, ComputedOut
+from core.vocabulary import choices
 from courses.api.slots import SegmentOut
 from courses.science.line_ranking import RankedLine
 from courses.science.wavelengths import ColourNeed, WavelengthChoice
@@ -54,7 +55,7 @@ class WavelengthChoiceOut(serializers.Serializer[Any]):
 class ColourNeedOut(serializers.Serializer[Any]):
     """What one visible colour needs."""
 
-    colour = serializers.ChoiceField(choices=[colour.value for colour in InkColour])
+    colour = serializers.ChoiceField(choices=choices(InkColour))
     share = serializers.FloatField(help_text="Of the visible area")
     parts = serializers.ListField(child=serializers.IntegerField())
     treatable = serializers.BooleanField()

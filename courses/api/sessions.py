@@ -35,7 +35,7 @@ class FindingOut(serializers.Serializer[Any]):
 
     id = serializers.CharField()
     version = serializers.CharField()
-    result = serializers.ChoiceField(choices=[result.value for result in Result])
+    result = serializers.ChoiceField(choices=choices(Result))
     detail = serializers.CharField()
     numbers = serializers.DictField()
     pointer = serializers.CharField(help_text="JSON Pointer into the body")

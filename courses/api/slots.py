@@ -12,6 +12,7 @@ from clinics.models import Clinic, StaffMember
 from core.api.fields import VisibleRelatedField
 from core.api.serializers import BasisOut, SpanIn, span_of
 from core.api.views import FallowView
+from core.vocabulary import choices
 from courses.models import Appointment, Course
 from courses.science.basis import CAUTION
 from courses.selectors.plans import Described, Technique
@@ -52,20 +53,20 @@ class TechniqueIn(serializers.Serializer[Any]):
     clearing_agent = serializers.BooleanField(default=False)
 
 
-class PartIn(serializers.Serializer[Any]):
+class ColourShareIn(serializers.Serializer[Any]):
     """A visible colour and its share of the visible area."""
 
-    colour = serializers.ChoiceField(choices=[colour.value for colour in InkColour])
+    colour = serializers.ChoiceField(choices=choices(InkColour))
     share = serializers.FloatField(min_value=0.001, max_value=1)
 
 
 class DescriptionIn(serializers.Serializer[Any]):
     """A visit of nobody in particular."""
 
-    skin_type = serializers.ChoiceField(choices=[skin.value for skin in SkinType])
+    skin_type = serializers.ChoiceField(choices=choices(SkinType))
     area_cm2 = serializers.FloatField(min_value=0.1, max_value=20000)
     parts: serializers.ListSerializer[Any] = serializers.ListSerializer(
-        child=PartIn(), min_length=1, max_length=24
+        child=ColourShareIn(), min_length=1, max_length=24
     )
 
 
@@ -142,9 +143,7 @@ class SegmentOut(serializers.Serializer[Any]):
 
     minutes = serializers.IntegerField()
     label = serializers.CharField()  # type: ignore[assignment]
-    roles = serializers.ListField(
-        child=serializers.ChoiceField(choices=[role.value for role in TreatmentRole])
-    )
+    roles = serializers.ListField(child=serializers.ChoiceField(choices=choices(TreatmentRole)))
 
 
 class ServedOut(serializers.Serializer[Any]):

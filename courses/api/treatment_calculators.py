@@ -10,6 +10,7 @@ from rest_framework.response import Response
 from core.api.fields import VisibleRelatedField
 from core.api.serializers import BasisOut, ComputedOut
 from core.api.views import FallowView
+from core.vocabulary import choices
 from courses.api.line_advice import PulseOut, pulse_shown
 from courses.api.slots import SegmentOut
 from courses.errors import input_refused
@@ -77,18 +78,18 @@ class BeamPulsesOut(serializers.Serializer[Any]):
 class TimelineSegmentOut(serializers.Serializer[Any]):
     """A part of the session to the second, and what it keeps busy."""
 
-    kind = serializers.ChoiceField(choices=[kind.value for kind in SegmentKind])
+    kind = serializers.ChoiceField(choices=choices(SegmentKind))
     number = serializers.IntegerField(help_text="Counts passes and waits")
     start_s = serializers.FloatField()
     end_s = serializers.FloatField()
-    roles = serializers.ListField(child=serializers.ChoiceField(choices=ROLES))
+    roles = serializers.ListField(child=serializers.ChoiceField(choices=choices(TreatmentRole)))
     pulses = serializers.IntegerField()
 
 
 class BusyOut(serializers.Serializer[Any]):
     """When a role is busy, in minutes from the start."""
 
-    role = serializers.ChoiceField(choices=ROLES)
+    role = serializers.ChoiceField(choices=choices(TreatmentRole))
     start_min = serializers.IntegerField()
     end_min = serializers.IntegerField(help_text="Excluded")
 
@@ -155,7 +156,7 @@ class SettingFindingOut(serializers.Serializer[Any]):
     """One thing out of range. A warning for a person who looks, never what to set instead."""
 
     code = serializers.CharField()
-    severity = serializers.ChoiceField(choices=[one.value for one in Severity])
+    severity = serializers.ChoiceField(choices=choices(Severity))
     field = serializers.CharField()
     value = serializers.FloatField()
     low = serializers.FloatField(allow_null=True)

@@ -27,7 +27,7 @@ class Patient(Versioned):
     family_name = models.CharField(max_length=80)
     birth_date = models.DateField()
     skin_type = models.PositiveSmallIntegerField(
-        choices=[(t.value, t.name) for t in SkinType], help_text="Fitzpatrick, 1 to 6"
+        choices=choices(SkinType), help_text="Fitzpatrick, 1 to 6"
     )
     smoker = models.BooleanField(default=False)
     gold_therapy_ever = models.BooleanField(default=False)
