@@ -81,6 +81,12 @@ def recalls_to_resume(*, limit: int) -> list[int]:
     return list(waiting.order_by("due_at", "pk").values_list("pk", flat=True)[:limit])
 
 
+def recalls_on_hold(*, after: int, limit: int) -> list[Recall]:
+    """Recalls that wait for the front desk, with what `still_wanted` asks of, by key."""
+    waiting = Recall.objects.filter(status=RequestStatus.ON_HOLD, pk__gt=after)
+    return list(waiting.select_related("course__patient", "appointment").order_by("pk")[:limit])
+
+
 def open_calls(*, limit: int) -> QuerySet[Message]:
     """Calls that wait for the front desk, with what the verdict asks of. One query."""
     waiting = messages_with_context().filter(status=MessageStatus.ON_HOLD)

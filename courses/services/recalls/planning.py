@@ -16,6 +16,7 @@ from courses.selectors.recalls.readiness import (
 )
 from courses.selectors.recalls.verdict import Unwanted, still_wanted
 from courses.services.healing import window_close_if_due
+from courses.services.recalls.claims import recall_revoke
 from courses.services.recalls.contact import message_plan
 from courses.timing import call_again_at, invitation_due, reminder_due
 from courses.vocabulary import (
@@ -99,13 +100,24 @@ def recall_resume(*, recall_id: int, now: datetime) -> Recall | None:
         return None
     wanted = still_wanted(recall, now=now)
     if isinstance(wanted, Unwanted):
-        recall.status, recall.status_reason = RequestStatus.REVOKED, wanted.reason
-    else:
-        recall.status, recall.status_reason = RequestStatus.ACTIVE, ""
+        recall_revoke(recall=recall, reason=wanted.reason)
+        return None
+    recall.status, recall.status_reason = RequestStatus.ACTIVE, ""
     recall.save()
-    if recall.status == RequestStatus.ACTIVE:
-        message_plan(recall=recall, now=now)
+    message_plan(recall=recall, now=now)
     return recall
+
+
+@command
+def recall_end_unwanted(*, recall_id: int, now: datetime) -> bool:
+    """End a recall on hold that nobody needs to be told of any more; whether it was one."""
+    recall = locks.lock_recall(pk=recall_id)
+    if recall is None or recall.status != RequestStatus.ON_HOLD:
+        return False
+    wanted = still_wanted(recall, now=now)
+    if isinstance(wanted, Unwanted):
+        recall_revoke(recall=recall, reason=wanted.reason)
+    return isinstance(wanted, Unwanted)
 
 
 @step

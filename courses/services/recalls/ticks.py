@@ -13,13 +13,15 @@ from courses.selectors.recalls.candidates import (
     appointments_to_remind,
     due_windows,
     open_calls,
+    recalls_on_hold,
     recalls_to_resume,
 )
 from courses.selectors.recalls.missed import missed_courses, running_courses
-from courses.selectors.recalls.verdict import STALE, verdict
+from courses.selectors.recalls.verdict import STALE, Unwanted, still_wanted, verdict
 from courses.services.recalls.claims import message_claim
 from courses.services.recalls.desk import call_recheck
 from courses.services.recalls.planning import (
+    recall_end_unwanted,
     recall_plan_missed,
     recall_resume,
     reminder_plan,
@@ -57,13 +59,16 @@ def recalls_open_due(*, now: datetime) -> Tally:
 
 
 def recalls_plan_missed(*, now: datetime) -> Tally:
-    """Invite those whose skin is ready and whom nobody told since. Goes through all courses."""
+    """Invite those whose skin is ready and whom nobody told since; end what waits for nothing.
+
+    Goes through all running courses and all recalls on hold.
+    """
     planned, after = 0, 0
     while courses := running_courses(after=after):
         after = courses[-1]
         missed = missed_courses(courses, now=now).values_list("pk", flat=True)
         planned += _each(recall_plan_missed, "course_id", list(missed), now=now)
-    return _told("missed recalls", {"planned": planned})
+    return _told("missed recalls", {"planned": planned, "ended": _end_unwanted(now=now)})
 
 
 def messages_send_due(
@@ -94,6 +99,17 @@ def _each(do: Callable[..., Any], name: str, pks: Iterable[int], *, now: datetim
         except DomainError as refusal:
             logger.warning("%s %s is left to the next tick: %s", name, pk, refusal.code)
     return done
+
+
+def _end_unwanted(*, now: datetime) -> int:
+    ended, after = 0, 0
+    while waiting := recalls_on_hold(after=after, limit=BATCH):
+        after = waiting[-1].pk
+        unwanted = [
+            recall.pk for recall in waiting if isinstance(still_wanted(recall, now=now), Unwanted)
+        ]
+        ended += _each(recall_end_unwanted, "recall_id", unwanted, now=now)
+    return ended
 
 
 def _stale_calls(*, now: datetime) -> list[int]:

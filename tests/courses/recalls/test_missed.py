@@ -100,6 +100,15 @@ def test_not_while_one_waits_for_the_front_desk():
     assert plan_missed(scene.noon) == 0
 
 
+def test_what_waits_for_the_front_desk_ends_when_it_is_booked():
+    scene = make_scene(opted_out_at="2026-01-12T10:00Z")
+    open_due(scene.closes_at)
+    assert ticks.recalls_plan_missed(now=scene.noon)["ended"] == 0
+    make_appointment(scene.ward, scene.noon + 10 * DAY)
+    assert ticks.recalls_plan_missed(now=scene.noon)["ended"] == 1
+    assert statuses([scene.recall]) == [("revoked", "booked")]
+
+
 @pytest.mark.parametrize("field", ["deceased", "gold_therapy_ever"])
 def test_not_to_the_dead_nor_to_skin_that_is_never_treated(scene, field):
     type(scene.course).objects.update(status=CourseStatus.ON_HOLD)
