@@ -114,6 +114,55 @@ class SeriesUnknown(NotFound):
     title = "No such series of appointments"
 
 
+class EntryUnknown(NotFound):
+    """No such entry on the waiting list of the caller's chain."""
+
+    code = "waiting_list_entry_unknown"
+    title = "No such entry on the waiting list"
+
+
+class AlreadyWaiting(Conflict):
+    """The course is on the waiting list."""
+
+    code = "already_waiting"
+    title = "The course is on the waiting list already"
+
+
+class EntryHasOffer(Conflict):
+    """A slot is held for this entry: decline or accept the offer first."""
+
+    code = "waiting_list_entry_has_offer"
+    title = "A slot is being offered to this patient"
+
+
+class GapUnknown(NotFound):
+    """No such gap in the caller's chain."""
+
+    code = "gap_unknown"
+    title = "No such gap"
+
+
+class GapOfferUnknown(NotFound):
+    """No such offer in the caller's chain."""
+
+    code = "gap_offer_unknown"
+    title = "No such offer"
+
+
+class GapOver(Refused):
+    """Nobody can come in time that has passed."""
+
+    code = "gap_over"
+    title = "That time is over"
+
+
+class GapFitsNobody(Conflict):
+    """Of those who wait nobody fits; `waiting` says how many wait for this clinic."""
+
+    code = "gap_fits_nobody"
+    title = "Nobody on the waiting list fits"
+
+
 class VisitNotStarted(Refused):
     """What is to be said of the visit can only be said once it has begun."""
 

@@ -16,6 +16,7 @@ from courses.models import (
     CalibrationRun,
     ContactPoint,
     Course,
+    Gap,
     HealingWindow,
     Message,
     Observation,
@@ -23,8 +24,16 @@ from courses.models import (
     Recall,
     Session,
     Tattoo,
+    WaitingListEntry,
 )
-from courses.vocabulary import AppointmentStatus, CalibrationStatus, MessageStatus, WindowState
+from courses.vocabulary import (
+    AppointmentStatus,
+    CalibrationStatus,
+    GapStatus,
+    MessageStatus,
+    OfferStatus,
+    WindowState,
+)
 
 
 def lock_patient(*, pk: int) -> Patient | None:
@@ -63,6 +72,31 @@ def lock_course(*, pk: int) -> Course | None:
 def lock_appointment(*, pk: int) -> Appointment | None:
     """Lock one appointment until the transaction ends; None when there is none."""
     return next(iter(lock_rows(Appointment.objects.filter(pk=pk))), None)
+
+
+def lock_appointments(pks: Iterable[int]) -> list[Appointment]:
+    """Lock several appointments in the order of their keys."""
+    return lock_rows(Appointment.objects.filter(pk__in=list(pks)))
+
+
+def lock_waiting_list_entry(*, pk: int) -> WaitingListEntry | None:
+    """Lock one entry of the waiting list until the transaction ends; None when there is none."""
+    return next(iter(lock_rows(WaitingListEntry.objects.filter(pk=pk))), None)
+
+
+def lock_gap(*, pk: int) -> Gap | None:
+    """Lock a gap, and with it all its offers, until the transaction ends; None without one."""
+    return next(iter(lock_rows(Gap.objects.filter(pk=pk))), None)
+
+
+def lock_stalled_gap(*, now: datetime) -> Gap | None:
+    """Lock a gap whose present offer has expired, skipping those that others have locked."""
+    stalled = Gap.objects.filter(
+        status=GapStatus.OFFERING,
+        offers__status=OfferStatus.OFFERED,
+        offers__expires_at__lte=now,
+    ).order_by("pk")
+    return stalled.select_for_update(of=("self",), no_key=True, skip_locked=True).first()
 
 
 def lock_session(*, pk: int) -> Session | None:

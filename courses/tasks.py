@@ -4,6 +4,7 @@ from celery import shared_task
 from django.utils import timezone
 
 from courses.services.booking import holds_expire
+from courses.services.gaps import gaps_advance
 from courses.services.recalls import ticks
 
 
@@ -29,3 +30,9 @@ def send_due_messages() -> None:
 def cancel_expired_holds() -> None:
     """Cancel the holds whose time is over."""
     holds_expire(now=timezone.now())
+
+
+@shared_task(name="courses.advance_gap_offers")
+def advance_gap_offers() -> None:
+    """Hold gaps for the next in turn where nobody answered in time."""
+    gaps_advance(now=timezone.now())

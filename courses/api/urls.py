@@ -9,6 +9,7 @@ from courses.api.calculators import HealingWindowView
 from courses.api.capacity import CapacityView
 from courses.api.courses import CourseViewSet
 from courses.api.estimate_calculator import SessionEstimateView
+from courses.api.gaps import GapOfferViewSet, GapViewSet
 from courses.api.healing import HealingWindowViewSet
 from courses.api.line_advice import LineAdviceView
 from courses.api.observations import ObservationViewSet
@@ -18,11 +19,15 @@ from courses.api.series import SeriesViewSet
 from courses.api.sessions import SessionViewSet
 from courses.api.slots import SlotSearchView
 from courses.api.tattoos import ClearanceGradeViewSet, TattooPartViewSet, TattooViewSet
+from courses.api.waiting_list import WaitingListViewSet
 from courses.api.treatment_calculators import SettingCheckView, TreatmentLengthView
 
 router = SimpleRouter(trailing_slash=False)
 router.register("appointments", AppointmentViewSet, basename="appointment")
 router.register("appointment-series", SeriesViewSet, basename="appointment-series")
+router.register("waiting-list", WaitingListViewSet, basename="waiting-list")
+router.register("gaps", GapViewSet, basename="gap")
+router.register("gap-offers", GapOfferViewSet, basename="gap-offer")
 router.register("patients", PatientViewSet, basename="patient")
 router.register("contact-points", ContactPointViewSet, basename="contact-point")
 router.register("tattoos", TattooViewSet, basename="tattoo")

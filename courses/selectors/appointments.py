@@ -20,6 +20,15 @@ def open_at(now: datetime) -> Q:
     return Q(status__in=OPEN) | held_at(now)
 
 
+def stands(appointment: Appointment, *, now: datetime) -> bool:
+    """Whether the appointment is one of `open_at`."""
+    if appointment.status in OPEN:
+        return True
+    expires_at = appointment.hold_expires_at
+    held = appointment.status == AppointmentStatus.PROPOSED
+    return held and expires_at is not None and expires_at > now
+
+
 def course_open_appointments(course: Course, *, now: datetime) -> QuerySet[Appointment]:
     """The course's appointments that stand at `now`."""
     return Appointment.objects.filter(open_at(now), course=course)

@@ -22,16 +22,20 @@ Busy = Mapping[int, Sequence[Span]]
 
 @dataclass(frozen=True, slots=True)
 class Diary:
-    """What a search works on: the candidates of each clinic, and when the patient is busy."""
+    """What a search works on: the candidates of each clinic, and when patients are busy."""
 
     clinics: tuple[ClinicCandidates, ...]
-    patient_busy: tuple[Span, ...]
+    busy: Busy
+
+    def busy_of(self, patient_resource_id: int | None) -> tuple[Span, ...]:
+        """When a patient whom the diary was read for is busy."""
+        return tuple(self.busy.get(patient_resource_id or 0, ()))
 
 
 def diary_for(
     *,
     preferences: Mapping[int, float],
-    patient_resource_id: int | None,
+    patient_resource_ids: Iterable[int | None],
     grid: Grid,
     now: datetime,
     actor: HasChain,
@@ -43,15 +47,14 @@ def diary_for(
     span = Span(grid.start, grid.end)
     rosters = rosters_for(preferences, span=span, actor=actor)
     resources = set().union(*(roster.resource_ids() for roster in rosters))
-    if patient_resource_id is not None:
-        resources.add(patient_resource_id)
+    resources.update(pk for pk in patient_resource_ids if pk is not None)
     busy = busy_spans_for(resources, span, now=now)
     return Diary(
         clinics=tuple(
             candidates(roster, grid=grid, busy=busy, preference=preferences[roster.id])
             for roster in rosters
         ),
-        patient_busy=tuple(busy.get(patient_resource_id or 0, ())),
+        busy=busy,
     )
 
 

@@ -1,6 +1,7 @@
 """What the next session of a course needs: ink, wavelengths, length, and from when."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -147,9 +148,25 @@ def visit_plan(course_id: int, *, actor: HasChain) -> VisitPlan:
 
     Raises CourseUnknown, NothingToTreat.
     """
-    course: Any = (
+    course: Any = _courses_with_plan([course_id], actor=actor).first()
+    if course is None:
+        raise CourseUnknown(course=course_id)
+    return _plan(course)
+
+
+def visit_plans(course_ids: Iterable[int], *, actor: HasChain) -> dict[int, VisitPlan]:
+    """The plans of those of these courses that have something to treat, by course. One query."""
+    plans: dict[int, VisitPlan] = {}
+    for course in _courses_with_plan(course_ids, actor=actor):
+        with suppress(NothingToTreat):
+            plans[course.pk] = _plan(course)
+    return plans
+
+
+def _courses_with_plan(course_ids: Iterable[int], *, actor: HasChain) -> Any:
+    return (
         Course.objects.visible_to(actor)
-        .filter(pk=course_id)
+        .filter(pk__in=list(course_ids))
         .select_related("patient", "chain", "clinic")
         .annotate(
             part_rows=ArraySubquery(
@@ -174,11 +191,7 @@ def visit_plan(course_id: int, *, actor: HasChain) -> VisitPlan:
                 .values("operator_id")
             ),
         )
-        .first()
     )
-    if course is None:
-        raise CourseUnknown(course=course_id)
-    return _plan(course)
 
 
 def _plan(course: Any) -> VisitPlan:

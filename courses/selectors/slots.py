@@ -113,7 +113,7 @@ def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: HasChain, now:
     grid = Grid.covering(order.span)
     diary = diary_for(
         preferences=order.clinics or _all_clinics(actor),
-        patient_resource_id=plan.patient_resource_id,
+        patient_resource_ids=[plan.patient_resource_id],
         grid=grid,
         now=now,
         actor=actor,
@@ -125,7 +125,7 @@ def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: HasChain, now:
         earliest_at=max(now, order.span.start, plan.earliest.closes_at or now),
         window_closes_on=plan.earliest.on,
         advised_on=plan.earliest.advised_on,
-        patient_busy=diary.patient_busy,
+        patient_busy=diary.busy_of(plan.patient_resource_id),
         wishes=order.wishes,
         operator_ids=order.operator_ids,
         familiar_operator_ids=plan.familiar_operator_ids,
@@ -168,7 +168,7 @@ def visit_fitness(
         raise UnalignedStart(start=visit.starts_at.isoformat())
     diary = diary_for(
         preferences={visit.place.clinic_id: 1.0},
-        patient_resource_id=course.patient.resource_id,
+        patient_resource_ids=[course.patient.resource_id],
         grid=grid,
         now=now,
         actor=actor,
@@ -182,7 +182,7 @@ def visit_fitness(
         needs=_explicit_needs(visit.wavelengths_nm),
         earliest_at=now if override_window else max(now, earliest.closes_at or now),
         window_closes_on=None if override_window else earliest.on,
-        patient_busy=diary.patient_busy,
+        patient_busy=diary.busy_of(course.patient.resource_id),
         limit=1,
     )
     answer = search_slots(request, grid=grid, clinics=clinics)

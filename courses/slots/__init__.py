@@ -12,8 +12,9 @@ from courses.slots.candidates import (
     OperatorCredential,
     RoomCandidate,
 )
-from courses.slots.checks import policy_of
+from courses.slots.checks import check_wishes, policy_of
 from courses.slots.grid import CELLS_PER_DAY, GRAIN_MINUTES, FreeRow, Grid
+from courses.slots.options import best_ink
 from courses.slots.request import (
     ALL_WEEKDAYS,
     DEFAULT_POLICY,
@@ -56,6 +57,8 @@ __all__ = [
     "SlotRequest",
     "TimeWish",
     "Timeline",
+    "best_ink",
+    "check_wishes",
     "feasible_starts",
     "multi_pass",
     "policy_of",

@@ -35,6 +35,12 @@ def check_search(
         raise BadRequest(field=field, rule="slot_search", message=detail)
 
 
+def check_wishes(wishes: tuple[TimeWish, ...]) -> None:
+    """Raise BadRequest for a wish that no visit could meet, naming what to mend."""
+    for field, detail in _wishes(wishes):
+        raise BadRequest(field=field, rule="time_wish", message=detail)
+
+
 def _problems(
     request: SlotRequest, grid: Grid, clinics: Sequence[ClinicCandidates], policy: SearchPolicy
 ) -> Iterator[Problem]:

@@ -6,7 +6,7 @@ from functools import lru_cache
 from itertools import combinations, product
 
 from courses.slots.answer import Served
-from courses.slots.candidates import HandpieceCandidate, LaserCandidate
+from courses.slots.candidates import ClinicCandidates, HandpieceCandidate, LaserCandidate
 from courses.slots.grid import Grid
 from courses.slots.request import InkNeed
 
@@ -79,6 +79,12 @@ def device_options(
                 for cover in least_covers(plan.wavelengths_nm, carriers)
             ]
     return options
+
+
+def best_ink(needs: tuple[InkNeed, ...], *, clinic: ClinicCandidates, grid: Grid) -> float:
+    """How much of the ink the best laser at a clinic serves, whenever it is free; 0..1."""
+    options = device_options(needs, lasers=clinic.lasers, handpieces=clinic.handpieces, grid=grid)
+    return max((option.plan.ink for option in options), default=0.0)
 
 
 def is_ever_fitted(handpiece: HandpieceCandidate, *, laser_id: int, grid: Grid) -> bool:

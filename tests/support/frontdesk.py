@@ -4,11 +4,12 @@ from collections.abc import Iterable
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from courses.models import Course, HealingWindow
+from courses.models import Course, HealingWindow, WaitingListEntry
 from courses.selectors.visits import Visit
+from courses.services.waiting_list import Wait, waiting_list_add
 from courses.vocabulary import SkinResponse
 from tests.support.api import Caller
-from tests.support.booking import Stage
+from tests.support.booking import NOW, Stage, make_running_course
 from tests.support.courses import Ward, make_session, make_window
 
 
@@ -33,6 +34,24 @@ def treat(
 ) -> HealingWindow:
     """A session of the course that happened, with its healing window."""
     return make_window(make_session(ward_of(stage, course=course), at, responses=responses))
+
+
+def wait(stage: Stage, course: Course | None = None, **changes: Any) -> WaitingListEntry:
+    """The course is on the waiting list for the stage's clinic, at any time."""
+    since = changes.pop("since", NOW - timedelta(days=1))
+    return waiting_list_add(
+        course_id=(course or make_running_course(stage.clinic)).pk,
+        wait=Wait(**{"clinics": {stage.clinic.pk: 1.0}, **changes}),
+        actor=stage.desk,
+        now=since,
+    )
+
+
+def wait_overdue(stage: Stage, days: int, **changes: Any) -> WaitingListEntry:
+    """Somebody waits whose advised day was so many days before tomorrow."""
+    course = make_running_course(stage.clinic)
+    treat(stage, NOW + timedelta(days=1 - 57 - days), course=course)
+    return wait(stage, course, **changes)
 
 
 def visit_body(visit: Visit) -> dict[str, Any]:

@@ -4,8 +4,9 @@ from datetime import datetime
 
 from clinics.access import Actor
 from clinics.locks import lock_resources
+from clinics.querysets import HasChain
 from clinics.services.reservations import release, resources_held_by
-from core.db import command
+from core.db import command, step
 from courses.errors import HoldExpired, StatusStepRefused
 from courses.models import Appointment
 from courses.selectors.visits import Visit, visit_resources
@@ -70,16 +71,7 @@ def appointment_confirm(
     appointment = locked_appointment(appointment_id, actor=actor, version=expected_version)
     if appointment.status != AppointmentStatus.PROPOSED:
         raise StatusStepRefused(status=appointment.status, wanted=AppointmentStatus.BOOKED)
-    _refuse_expired(appointment, now=now)
-    course = running_course(appointment.course_id, actor=actor)
-    visit = Visit.of(appointment)
-    resources = visit_resources(visit.place, patient_id=course.patient_id, actor=actor)
-    lock_resources(resources.ids())
-    release(source=source_of(appointment))
-    require_fit(course, visit, actor=actor, now=now, override=bool(appointment.override_reason))
-    appointment.status = AppointmentStatus.BOOKED
-    appointment.hold_expires_at = None
-    write_visit(appointment, visit, resources=resources, now=now)
+    confirm_visit(appointment, actor=actor, now=now)
     return appointment
 
 
@@ -102,6 +94,29 @@ def appointment_move(
     _require_roles(actor, visit, override_reason=override_reason)
     if appointment.status not in {AppointmentStatus.PROPOSED, AppointmentStatus.BOOKED}:
         raise StatusStepRefused(status=appointment.status, wanted=AppointmentStatus.BOOKED)
+    appointment.override_reason = override_reason
+    move_visit(appointment, visit, actor=actor, now=now)
+    return appointment
+
+
+@step
+def confirm_visit(appointment: Appointment, *, actor: HasChain, now: datetime) -> None:
+    """Turn a (locked) hold into a booking. Raises as `appointment_confirm`."""
+    _refuse_expired(appointment, now=now)
+    course = running_course(appointment.course_id, actor=actor)
+    visit = Visit.of(appointment)
+    resources = visit_resources(visit.place, patient_id=course.patient_id, actor=actor)
+    lock_resources(resources.ids())
+    release(source=source_of(appointment))
+    require_fit(course, visit, actor=actor, now=now, override=bool(appointment.override_reason))
+    appointment.status = AppointmentStatus.BOOKED
+    appointment.hold_expires_at = None
+    write_visit(appointment, visit, resources=resources, now=now)
+
+
+@step
+def move_visit(appointment: Appointment, visit: Visit, *, actor: HasChain, now: datetime) -> None:
+    """Give a (locked) appointment another time or place. Raises as `appointment_move`."""
     _refuse_expired(appointment, now=now)
     course = running_course(appointment.course_id, actor=actor)
     put_visit(appointment, visit, course=course)
@@ -110,10 +125,8 @@ def appointment_move(
     # What is given up and what is wanted, in one ordered set of locks.
     lock_resources({*resources.ids(), *resources_held_by(source_of(appointment))})
     release(source=source_of(appointment))
-    require_fit(course, visit, actor=actor, now=now, override=bool(override_reason))
-    appointment.override_reason = override_reason
+    require_fit(course, visit, actor=actor, now=now, override=bool(appointment.override_reason))
     write_visit(appointment, visit, resources=resources, now=now)
-    return appointment
 
 
 def _refuse_expired(appointment: Appointment, *, now: datetime) -> None:
