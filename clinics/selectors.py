@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from django.db import connection
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from clinics.hours import (
@@ -40,6 +41,28 @@ from core.spans import Span, intersect, subtract
 
 VISITS: Final = (ReservationReason.APPOINTMENT, ReservationReason.HOLD)
 
+OCCUPANCY_DIFFERENCES: Final = """
+    WITH touched AS (
+        SELECT DISTINCT resource_id, day
+        FROM clinics_reservation, occupancy_days(status, period) AS day
+        WHERE resource_id = ANY (%(resources)s) AND day >= %(since)s
+          AND period && tstzrange(%(since)s::timestamp AT TIME ZONE 'UTC', NULL)
+        UNION
+        SELECT resource_id, day FROM clinics_occupancy
+        WHERE resource_id = ANY (%(resources)s) AND day >= %(since)s
+    ), pairs AS (
+        SELECT array_agg(resource_id) AS resources, array_agg(day) AS days FROM touched
+    ), compared AS (
+        SELECT expected.resource_id, expected.day,
+               ('x' || encode(expected.bits, 'hex'))::bit(288) AS busy,
+               coalesce(('x' || encode(kept.bits, 'hex'))::bit(288), B'0'::bit(288)) AS kept
+        FROM pairs, occupancy_expected(pairs.resources, pairs.days) AS expected
+        LEFT JOIN clinics_occupancy AS kept USING (resource_id, day)
+    )
+    SELECT resource_id, day, 5 * bit_count(busy & ~kept), 5 * bit_count(kept & ~busy)
+    FROM compared WHERE busy <> kept ORDER BY 1, 2
+"""
+
 
 @dataclass(frozen=True, slots=True)
 class OpeningDay:
@@ -53,6 +76,19 @@ class OpeningDay:
     spans: tuple[Span, ...]
     closures: tuple[Closure, ...]
     note: str
+
+
+@dataclass(frozen=True, slots=True)
+class OccupancyDifference:
+    """One resource on one UTC day whose occupancy is not what its reservations say.
+
+    `hidden_minutes` are reserved but shown as free; `free_minutes` are free but shown as busy.
+    """
+
+    resource_id: int
+    day: date
+    hidden_minutes: int
+    free_minutes: int
 
 
 def calendars_for(clinics: Iterable[Clinic], span: Span) -> dict[int, ClinicCalendar]:
@@ -150,6 +186,15 @@ def reservations_in_the_way(
     """Whatever keeps these resources from being free for the whole span, at `now`."""
     rows = Reservation.objects.filter(resource_id__in=resource_ids).overlapping(span)
     return rows.counting_at(now).order_by("period", "id")
+
+
+def occupancy_differences(
+    resource_ids: Collection[int], *, since: date
+) -> list[OccupancyDifference]:
+    """Where the occupancy of these resources, from a UTC day on, is not as reserved. One query."""
+    with connection.cursor() as cursor:
+        cursor.execute(OCCUPANCY_DIFFERENCES, {"resources": sorted(resource_ids), "since": since})
+        return [OccupancyDifference(*row) for row in cursor.fetchall()]
 
 
 def visits_ahead(resource_ids: Collection[int], *, now: datetime) -> ReservationQuerySet:

@@ -1,5 +1,6 @@
 """Chains, clinics, people and time. Concepts stand in modules; import them from here."""
 
+from clinics.models.occupancy import Occupancy
 from clinics.models.organisation import Chain, Clinic, Room
 from clinics.models.people import Credential, Membership, Shift, StaffMember
 from clinics.models.time import (
@@ -19,6 +20,7 @@ __all__ = [
     "Credential",
     "HolidayOverride",
     "Membership",
+    "Occupancy",
     "OpeningRule",
     "Reservation",
     "Resource",

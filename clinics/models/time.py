@@ -97,7 +97,12 @@ class Reservation(models.Model):
                 fields=["expires_at"],
                 name="reservation_expiry",
                 condition=Q(status=ReservationStatus.BUSY_TENTATIVE),
-            )
+            ),
+            models.Index(
+                fields=["resource", "expires_at"],
+                name="reservation_held",
+                condition=Q(status=ReservationStatus.BUSY_TENTATIVE),
+            ),
         ]
 
     def __str__(self) -> str:
