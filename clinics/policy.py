@@ -69,7 +69,7 @@ POLICY: Final[dict[str, frozenset[Role]]] = {
     "calendar_feed.of_others": frozenset({MANAGER, DESK}),
     "recall.read": frozenset({MANAGER, DESK, CLINICIAN, INTEGRATOR}),
     "recall.write": frozenset({DESK, CLINICIAN}),
-    "precaution.read": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
+    "precaution.read": frozenset({DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
     "precaution.write": frozenset({DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
     "precaution.decide": frozenset({CLINICIAN}),
     "calibration.read": frozenset({MANAGER, CLINICIAN}),

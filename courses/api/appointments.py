@@ -6,7 +6,12 @@ from typing import Any
 
 from django.utils import timezone
 from django_filters import rest_framework as filters
-from drf_spectacular.utils import extend_schema, extend_schema_field, extend_schema_view
+from drf_spectacular.utils import (
+    OpenApiParameter,
+    extend_schema,
+    extend_schema_field,
+    extend_schema_view,
+)
 from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.request import Request
@@ -19,6 +24,8 @@ from core.api.pagination import page_parameters
 from core.api.preconditions import expected_version
 from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices
+from courses.api.base import parsed_query
+from courses.api.precautions import StandingOut, standing_shown
 from courses.api.slots import (
     ReasonOut,
     SegmentOut,
@@ -33,6 +40,8 @@ from courses.api.visits import VisitIn, visit_of
 from courses.models import Appointment, Course
 from courses.selectors.appointments import held_at
 from courses.selectors.moving import Elsewhere, slots_instead_of
+from courses.selectors.precaution_attention import needing_attention
+from courses.selectors.precautions import appointment_standings
 from courses.selectors.sequence import TooEarly, too_early, why_too_early
 from courses.services.booking import (
     Hold,
@@ -120,6 +129,30 @@ class TooEarlyOut(AppointmentOut):
         return found
 
 
+class WithPrecautionsOut(AppointmentOut):
+    """An appointment, and what stands about precautions on its day, and since it was booked."""
+
+    precautions = serializers.SerializerMethodField()
+
+    class Meta:
+        model = Appointment
+        fields = (*AppointmentOut.Meta.fields, "precautions")
+        read_only_fields = fields
+
+    @extend_schema_field(StandingOut)
+    def get_precautions(self, row: Appointment) -> dict[str, Any]:
+        found = self.context.get("standings")
+        if found is None:
+            found = appointment_standings([row], now=self.context["view"].now())
+        return dict(StandingOut(standing_shown(found[row.pk])).data)
+
+
+class UnaskedQuery(serializers.Serializer[Any]):
+    """Whether patients who were never asked count too."""
+
+    unasked = serializers.BooleanField(default=False)
+
+
 class ElsewhereIn(WhereAndWhenIn):
     """What the patient would accept instead. Without clinics: the one that was booked."""
 
@@ -194,6 +227,7 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
         "list": "appointment.read",
         "retrieve": "appointment.read",
         "too_early": "appointment.read",
+        "precautions": "precaution.read",
         "offers": "slot.search",
         "create": "appointment.write",
         "confirm": "appointment.write",
@@ -260,19 +294,45 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
         """Record, once the visit has begun, that the patient did not come."""
         return self._call(appointment_no_show, pk, reason=self.parse(ReasonIn)["reason"])
 
-    @extend_schema(request=None, responses=AppointmentOut, summary="Record an arrival")
+    @extend_schema(request=None, responses=WithPrecautionsOut, summary="Record an arrival")
     @action(detail=True, methods=["post"])
     @idempotent(required=False)
     def arrive(self, request: Request, pk: str) -> Response:
-        """Record that the patient is here. For the front desk, operators and clinicians."""
-        return self._call(appointment_arrive, pk)
+        """Record that the patient is here; the answer says what stands about precautions.
+
+        For the front desk, operators and clinicians.
+        """
+        return self._call(appointment_arrive, pk, shown_as=WithPrecautionsOut)
 
     @extend_schema(request=None, responses=AppointmentOut, summary="Record that it can begin")
     @action(detail=True, methods=["post"], url_path="check-in")
     @idempotent(required=False)
     def check_in(self, request: Request, pk: str) -> Response:
-        """Record that the formalities are done and the patient can be treated."""
+        """Record that the formalities are done and the patient can be treated.
+
+        Refused while an answer about precautions stops treatment: a treating clinician looks.
+        """
         return self._call(appointment_check_in, pk)
+
+    @extend_schema(
+        parameters=[OpenApiParameter("unasked", bool, description="Also of patients never asked")],
+        responses=WithPrecautionsOut(many=True),
+        summary="List appointments that a precaution stands against",
+    )
+    @action(detail=False)
+    def precautions(self, request: Request) -> Response:
+        """Appointments to come whose patient's answers stop treatment, also since the booking.
+
+        For the front desk, operators and clinicians. Takes the filters of the list.
+        """
+        now = self.now()
+        unasked = parsed_query(UnaskedQuery, request, only={"unasked"})["unasked"]
+        rows = self.filter_queryset(self.get_queryset())
+        found = needing_attention(rows, unasked=unasked, now=now)
+        page = self.paginate_queryset(self.get_queryset().filter(pk__in=found)) or []
+        context = {**self.get_serializer_context(), "standings": found}
+        shown = WithPrecautionsOut(page, many=True, context=context)
+        return self.get_paginated_response(shown.data)
 
     @extend_schema(
         responses=TooEarlyOut(many=True), summary="List appointments that have become too early"
@@ -313,11 +373,13 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
 
     def query_names(self) -> Collection[str]:
         names = super().query_names()
-        if self.action == "too_early":
-            return {*names, *filter_names(self), *page_parameters(self)}
-        return names
+        if self.action in {"too_early", "precautions"}:
+            names = {*names, *filter_names(self), *page_parameters(self)}
+        return {*names, "unasked"} if self.action == "precautions" else names
 
-    def _call(self, service: Any, pk: str, **values: Any) -> Response:
+    def _call(
+        self, service: Any, pk: str, *, shown_as: Any = AppointmentOut, **values: Any
+    ) -> Response:
         appointment = service(
             appointment_id=int(pk),
             actor=self.actor,
@@ -325,4 +387,4 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
             expected_version=expected_version(self.request),
             **values,
         )
-        return self.present(appointment)
+        return self.present(appointment, serializer_class=shown_as)

@@ -1,10 +1,12 @@
 """What the viewsets of the courses share: partial bodies, steps with a reason, ranges of dates."""
 
+from collections.abc import Collection
 from typing import Any
 
 from rest_framework import serializers
 from rest_framework.request import Request
 
+from core.api.filters import invalid_parameters
 from core.api.preconditions import expected_version
 from core.api.viewsets import ListMixin, RetrieveMixin
 
@@ -43,3 +45,24 @@ def version_if_given(request: Request) -> int | None:
 def ids_of(rows: Any) -> list[int]:
     """The keys of related rows in validated data."""
     return [row.pk for row in rows]
+
+
+def parsed_query(
+    serializer_class: type[serializers.Serializer[Any]],
+    request: Request,
+    *,
+    only: Collection[str] | None = None,
+) -> dict[str, Any]:
+    """Validated query parameters; `only` names those to look at. Raises ParameterInvalid."""
+    given = request.query_params.dict()
+    query = serializer_class(
+        data={name: value for name, value in given.items() if only is None or name in only}
+    )
+    if not query.is_valid():
+        raise invalid_parameters(
+            {
+                name: [{"message": str(m), "code": m.code} for m in messages]
+                for name, messages in query.errors.items()
+            }
+        )
+    return dict(query.validated_data)

@@ -12,11 +12,17 @@ from rest_framework.response import Response
 
 from clinics.models import Clinic
 from core.api.fields import VisibleRelatedField
-from core.api.filters import invalid_parameters
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.vocabulary import choices
-from courses.api.base import FreeReasonIn, NeededReasonIn, RecordViewSet, ids_of, version_if_given
+from courses.api.base import (
+    FreeReasonIn,
+    NeededReasonIn,
+    RecordViewSet,
+    ids_of,
+    parsed_query,
+    version_if_given,
+)
 from courses.api.estimates import CourseEstimateOut, course_estimate_shown
 from courses.api.line_advice import LineAdviceOut, TannedQuery, line_advice_shown
 from courses.api.plans import NextSessionOut, TechniqueQuery, next_session_shown
@@ -274,23 +280,12 @@ class CourseViewSet(RecordViewSet):
 
         For whoever may see courses. A ranking with its reasons, never settings.
         """
-        tanned = self._query(TannedQuery)["tanned"]
+        tanned = parsed_query(TannedQuery, request)["tanned"]
         found = course_line_advice(int(pk), tanned=tanned, actor=self.actor, now=self.now())
         return self.show(LineAdviceOut, line_advice_shown(found))
 
     def _technique(self) -> Technique:
-        return Technique(**self._query(TechniqueQuery))
-
-    def _query(self, serializer_class: type[serializers.Serializer[Any]]) -> dict[str, Any]:
-        query = serializer_class(data=self.request.query_params.dict())
-        if not query.is_valid():
-            raise invalid_parameters(
-                {
-                    name: [{"message": str(m), "code": m.code} for m in messages]
-                    for name, messages in query.errors.items()
-                }
-            )
-        return dict(query.validated_data)
+        return Technique(**parsed_query(TechniqueQuery, self.request))
 
     def _step(self, step: Callable[..., Course], pk: str, **said: Any) -> Response:
         course = step(

@@ -14,13 +14,22 @@ from courses.api.healing import HealingWindowViewSet
 from courses.api.line_advice import LineAdviceView
 from courses.api.observations import ObservationViewSet
 from courses.api.patients import ContactPointViewSet, PatientViewSet
+from courses.api.precaution_records import (
+    PrecautionAnswersViewSet,
+    PrecautionDecisionViewSet,
+)
+from courses.api.precautions import (
+    PatientPrecautionsView,
+    PrecautionsCalculator,
+    QuestionnaireView,
+)
 from courses.api.recalls import MessageViewSet, RecallViewSet
 from courses.api.series import SeriesViewSet
 from courses.api.sessions import SessionViewSet
 from courses.api.slots import SlotSearchView
 from courses.api.tattoos import ClearanceGradeViewSet, TattooPartViewSet, TattooViewSet
-from courses.api.waiting_list import WaitingListViewSet
 from courses.api.treatment_calculators import SettingCheckView, TreatmentLengthView
+from courses.api.waiting_list import WaitingListViewSet
 
 router = SimpleRouter(trailing_slash=False)
 router.register("appointments", AppointmentViewSet, basename="appointment")
@@ -36,6 +45,8 @@ router.register("clearance-grades", ClearanceGradeViewSet, basename="clearance-g
 router.register("courses", CourseViewSet, basename="course")
 router.register("sessions", SessionViewSet, basename="session")
 router.register("observations", ObservationViewSet, basename="observation")
+router.register("precaution-answers", PrecautionAnswersViewSet, basename="precaution-answers")
+router.register("precaution-decisions", PrecautionDecisionViewSet, basename="precaution-decision")
 router.register("healing-windows", HealingWindowViewSet, basename="healing-window")
 router.register("recalls", RecallViewSet, basename="recall")
 router.register("messages", MessageViewSet, basename="message")
@@ -51,6 +62,13 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("calculators/body-area", BodyAreaView.as_view(), name="body-area"),
     path(
         "skin-type-questionnaire", SkinQuestionnaireView.as_view(), name="skin-type-questionnaire"
+    ),
+    path("calculators/precautions", PrecautionsCalculator.as_view(), name="precautions"),
+    path("precaution-questionnaire", QuestionnaireView.as_view(), name="precaution-questionnaire"),
+    path(
+        "patients/<int:pk>/precautions",
+        PatientPrecautionsView.as_view(),
+        name="patient-precautions",
     ),
     path("calculators/healing-window", HealingWindowView.as_view(), name="healing-window-preview"),
     *router.urls,

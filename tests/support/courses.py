@@ -19,11 +19,13 @@ from courses.models import (
     HealingWindow,
     Observation,
     Patient,
+    PrecautionAnswers,
     Session,
     Tattoo,
     TattooPart,
     TreatmentPass,
 )
+from courses.science.precautions import QUESTIONNAIRE_VERSION, QUESTIONS
 from courses.services.healing import window_open
 from courses.vocabulary import (
     AppointmentStatus,
@@ -47,6 +49,12 @@ from tests.support.factories import (
 )
 
 NOW = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)  # a Monday
+HARMLESS = {"light_medicine": "none", "isotretinoin": "never"}
+NOTHING_TO_DECLARE = {
+    question.key: HARMLESS.get(question.key, "no")
+    for question in QUESTIONS
+    if question.asked_when is None
+}
 BLACK_OUTLINE = ((InkColour.BLACK, Technique.OUTLINE, 1.0),)
 
 
@@ -111,6 +119,26 @@ def make_course(
     )
     course.tattoos.set(chosen)
     return course
+
+
+def make_answers(
+    patient: Patient,
+    *,
+    recorded_at: datetime = NOW,
+    recorded_by: StaffMember | None = None,
+    **answers: str,
+) -> PrecautionAnswers:
+    """Answers on the day of `recorded_at`; without any, that there is nothing to declare."""
+    return PrecautionAnswers.objects.create(
+        patient=patient,
+        clinic=patient.home_clinic,
+        questionnaire_version=QUESTIONNAIRE_VERSION,
+        answers=answers or NOTHING_TO_DECLARE,
+        answered_on=recorded_at.date(),
+        expires_on=recorded_at.date() + timedelta(days=2),
+        recorded_by=recorded_by or make_staff(patient.chain),
+        recorded_at=recorded_at,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,13 +208,19 @@ def make_ward(
     parts: Iterable[tuple[InkColour, Technique, float]] = BLACK_OUTLINE,
     patient: dict[str, Any] | None = None,
     tattoo: dict[str, Any] | None = None,
+    asked: bool = True,
 ) -> Ward:
-    """A ward whose course is active and has had no session."""
+    """A ward whose course is active and has had no session.
+
+    With `asked`, the patient has nothing to declare on the day of `NOW`.
+    """
     clinic = clinic or make_clinic()
     operator = make_staff(clinic.chain)
     make_credential(operator)
     laser = make_laser(clinic)
     person = make_patient(clinic, **(patient or {}))
+    if asked:
+        make_answers(person, recorded_by=operator)
     return Ward(
         clinic=clinic,
         room=make_room(clinic),

@@ -246,16 +246,19 @@ QUESTIONS: tuple[Question, ...] = (
 BY_KEY: Mapping[str, Question] = {question.key: question for question in QUESTIONS}
 
 
-def questionnaire_json(translations: Mapping[str, str] | None = None) -> dict[str, object]:
+def questionnaire_json(
+    translations: Mapping[str, str] | None = None, *, language: str = "en"
+) -> dict[str, object]:
     """The questionnaire as JSON values: id, version, questions in order, options, conditions.
 
     `translations` maps text keys (`precautions.gold.text`, `precautions.gold.options.yes`) to
-    another language; what it lacks stays English.
+    another `language`; what it lacks stays English.
     """
     own = translations or {}
     return {
         "id": QUESTIONNAIRE_ID,
         "version": QUESTIONNAIRE_VERSION,
+        "language": language,
         "questions": [_question_json(question, own=own) for question in QUESTIONS],
         "caution": CAUTION,
     }

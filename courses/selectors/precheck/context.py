@@ -16,6 +16,7 @@ from clinics.models import Clinic, Credential, Room, StaffMember
 from clinics.vocabulary import CredentialKind
 from courses.errors import AppointmentUnknown, CourseUnknown, FieldsMalformed
 from courses.models import Appointment, Course, TattooPart
+from courses.selectors.precautions import Standing, course_standing
 from courses.selectors.precheck.draft import SessionDraft
 from courses.selectors.precheck.windows import WindowStanding, windows_standing
 from courses.slots import OperatorCredential
@@ -47,6 +48,7 @@ class Context:
     lock_outs: tuple[LockOut, ...]
     credentials: tuple[OperatorCredential, ...]
     windows: WindowStanding
+    precautions: Standing
     treated_on: date
 
 
@@ -67,6 +69,7 @@ def context_of(draft: SessionDraft, *, actor: Actor) -> Context:
     handpieces = _handpieces(draft, actor=actor)
     _refuse_foreign_parts(draft, known=parts)
     treated = {parts[pk].tattoo_id for one in draft.passes for pk in one.part_ids}
+    treated_on = local_date(draft.started_at, zone_named(clinic.time_zone))
     return Context(
         draft=draft,
         course=course,
@@ -90,7 +93,8 @@ def context_of(draft: SessionDraft, *, actor: Actor) -> Context:
             tattoo_ids=treated or {part.tattoo_id for part in parts.values()},
             at=draft.started_at,
         ),
-        treated_on=local_date(draft.started_at, zone_named(clinic.time_zone)),
+        precautions=course_standing(course, day=treated_on),
+        treated_on=treated_on,
     )
 
 

@@ -3,6 +3,7 @@
 from courses.selectors.precheck.context import Context
 from courses.selectors.precheck.findings import Report
 from courses.selectors.precheck.passes import pass_findings
+from courses.selectors.precheck.precautions import precaution_findings
 from courses.selectors.precheck.standing import (
     course_findings,
     operator_findings,
@@ -17,6 +18,7 @@ def report_of(context: Context) -> Report:
         findings=(
             *course_findings(context),
             *window_findings(context),
+            *precaution_findings(context),
             *place_findings(context),
             *operator_findings(context),
             *pass_findings(context),

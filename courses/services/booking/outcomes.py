@@ -5,8 +5,9 @@ from datetime import datetime
 from clinics.access import Actor
 from clinics.services.reservations import release
 from core.db import command, step
-from courses.errors import VisitNotStarted
+from courses.errors import PrecautionsStand, VisitNotStarted
 from courses.models import Appointment
+from courses.selectors.precautions import BY_ID, appointment_standings
 from courses.services.booking.writing import locked_appointment, require_step, source_of
 from courses.vocabulary import AppointmentStatus
 
@@ -59,8 +60,11 @@ def appointment_arrive(
 def appointment_check_in(
     *, appointment_id: int, actor: Actor, now: datetime, expected_version: int | None = None
 ) -> Appointment:
-    """Record that an arrived patient can be treated. Raises StatusStepRefused."""
-    del now
+    """Record that an arrived patient can be treated.
+
+    Raises StatusStepRefused, PrecautionsStand while an answer of the patient stops treatment.
+    """
+    _require_no_precaution(appointment_id, actor=actor, now=now)
     return _proceed(
         appointment_id, AppointmentStatus.CHECKED_IN, actor=actor, version=expected_version
     )
@@ -85,3 +89,30 @@ def _proceed(
     require_step(appointment, status)
     appointment.save()
     return appointment
+
+
+@step
+def _require_no_precaution(appointment_id: int, *, actor: Actor, now: datetime) -> None:
+    found = (
+        Appointment.objects.visible_to(actor)
+        .select_related("clinic", "course__patient")
+        .filter(pk=appointment_id)
+    )
+    for standing in appointment_standings(found, now=now).values():
+        stopping = [finding for finding in standing.result.findings if finding.stops]
+        if stopping:
+            raise PrecautionsStand(
+                " ".join(finding.text for finding in stopping),
+                findings=[
+                    {
+                        "id": finding.id,
+                        "effect": finding.effect.code,
+                        "text": finding.text,
+                        "until": None if finding.until is None else finding.until.isoformat(),
+                        "clearable": BY_ID[finding.id].clearable,
+                        "source": finding.basis.source,
+                    }
+                    for finding in stopping
+                ],
+                caution=standing.result.caution,
+            )

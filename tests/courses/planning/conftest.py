@@ -11,9 +11,9 @@ from tests.support.courses import NOW, Ward, make_ward
 
 
 @pytest.fixture(autouse=True)
-def _on_a_monday_morning() -> Iterator[None]:
-    with time_machine.travel(NOW, tick=False):
-        yield
+def clock() -> Iterator[time_machine.Traveller]:
+    with time_machine.travel(NOW, tick=False) as traveller:
+        yield traveller
 
 
 @pytest.fixture
