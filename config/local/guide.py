@@ -49,13 +49,7 @@ def _lines(base: str, credentials: list[dict[str, str]]) -> list[str]:
     lines = ["", RULE, f"Fallow answers at {base}/api/v1/", f"  pages to read   {base}/api/v1/docs"]
     lines.append(f"  OpenAPI         {base}/api/v1/openapi.json")
     if credentials:
-        lines += ["", "One credential for each role of the invented demonstration chain:"]
-        lines += [
-            f"  {row['role']:<22} {row['token']}  ({row.get('clinic') or 'whole chain'})"
-            for row in _one_for_each_role(credentials)
-        ]
-        lines += ["", "Try:", f"  curl -H 'Authorization: Bearer {credentials[0]['token']}' \\"]
-        lines.append(f"    {base}/api/v1/clinics")
+        lines += _sign_ins(base, _one_for_each_role(credentials))
     outbox = Path(os.environ["FALLOW_OUTBOX_DIR"])
     lines += [
         "",
@@ -66,6 +60,28 @@ def _lines(base: str, credentials: list[dict[str, str]]) -> list[str]:
         RULE,
         "",
     ]
+    return lines
+
+
+def _sign_ins(base: str, rows: list[dict[str, str]]) -> list[str]:
+    """Tokens to use at once, how to sign in instead, and what is worth a first look."""
+    lines = ["", "One credential for each role of the invented demonstration chain:"]
+    lines += [
+        f"  {row['role']:<22} {row['token']}  ({row.get('clinic') or 'whole chain'})"
+        for row in rows
+    ]
+    if names := [row["user_name"] for row in rows if row.get("user_name")]:
+        lines += [
+            f"  or POST /api/v1/tokens with user_name {', '.join(names)}",
+            f"  and password {rows[0]['password']}",
+        ]
+    looks = [row for row in rows if row.get("look_at")]
+    first = looks[0]["look_at"] if looks else "/clinics"
+    lines += ["", "Try:", f"  curl -H 'Authorization: Bearer {rows[0]['token']}' \\"]
+    lines.append(f"    '{base}/api/v1{first}'")
+    if looks:
+        lines += ["", "Worth a first look, each with the token of its role:"]
+        lines += [f"  {row['role']:<22} {row['look_at']}  ({row['shows']})" for row in looks]
     return lines
 
 

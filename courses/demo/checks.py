@@ -8,6 +8,7 @@ from typing import Any
 
 from clinics.models import Credential
 from clinics.vocabulary import CredentialKind
+from courses.demo.answers import Asked
 from courses.demo.devices import Devices
 from courses.demo.organisation import Person
 from courses.demo.treatment import Shot, Treatment
@@ -28,11 +29,18 @@ def checks_of(
     *,
     appointment: Appointment,
     closed_windows: list[int],
+    asked: Asked,
     devices: Devices,
 ) -> list[dict[str, Any]]:
     """What the pre-checks find, as it is stored with the session. Raises SessionUnfit."""
     report = report_of(
-        _context(treatment, appointment=appointment, closed_windows=closed_windows, devices=devices)
+        _context(
+            treatment,
+            appointment=appointment,
+            closed_windows=closed_windows,
+            asked=asked,
+            devices=devices,
+        )
     )
     if report.failed:
         said = "; ".join(finding.detail for finding in report.failed)
@@ -45,6 +53,7 @@ def _context(
     *,
     appointment: Appointment,
     closed_windows: list[int],
+    asked: Asked,
     devices: Devices,
 ) -> Context:
     """The course, its patient and parts as they stood then."""
@@ -77,6 +86,7 @@ def _context(
         windows=WindowStanding(
             open=(), closed_ids=tuple(closed_windows), later_sessions=(), bars=()
         ),
+        precautions=asked.standing(treatment),
         treated_on=treatment.treated_on,
     )
 

@@ -159,7 +159,7 @@ def _case(number: int, *, stage: Stage, site: Site, name: tuple[str, str], momen
         ],
         course=course,
         wishes=chance.choice(WISHES),
-        passes=2 if area < 40 and chance.random() < 0.25 else 1,
+        passes=2 if area < 90 and chance.random() < 0.4 else 1,
         chance=chance,
     )
 
@@ -231,7 +231,7 @@ def _tattoo(patient: Patient, *, chance: Random, moment: Moment) -> Tattoo:
     return Tattoo(
         patient=patient,
         site=chance.choices(sites, weights)[0],
-        area_cm2=round(min(300.0, max(4.0, chance.lognormvariate(3.4, 0.8))), 1),
+        area_cm2=round(min(400.0, max(4.0, chance.lognormvariate(3.9, 0.8))), 1),
         ink_amount=chance.choices(list(InkAmount), (20, 30, 35, 15))[0],
         scarring=chance.choices(list(Scarring), (70, 18, 9, 3))[0],
         layered=chance.random() < 0.08,

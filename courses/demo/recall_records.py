@@ -139,7 +139,7 @@ def _reminders(scenario: Scenario, *, appointments: Mapping[int, Appointment]) -
     for booking in scenario.bookings:
         if booking.status not in REMINDED:
             continue
-        appointment = appointments[id(booking)]
+        appointment = appointments[id(booking.visit)]
         starts_at, zone = appointment.starts_at, booking.visit.diary.site.zone
         due_at = reminder_due(starts_at, zone=zone, now=starts_at - timedelta(days=5))
         if due_at > scenario.moment.now:

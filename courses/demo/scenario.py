@@ -16,6 +16,7 @@ from courses.demo.history import Booking, Historian, Walk
 from courses.demo.moment import Moment
 from courses.demo.organisation import Organisation, make_organisation
 from courses.demo.patients import Case, make_cases
+from courses.demo.treatment import Treatment
 from courses.vocabulary import TreatmentRole
 
 SERVICED_IN_DAYS = 16
@@ -30,6 +31,10 @@ class Scenario:
     devices: Devices
     walks: list[Walk]
     bookings: list[Booking]
+
+    def treatments(self) -> list[Treatment]:
+        """All sessions, in the order of their visits."""
+        return [one.treatment for one in self.bookings if one.treatment is not None]
 
     def cases(self) -> list[Case]:
         """All patients with their courses."""

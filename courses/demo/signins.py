@@ -4,7 +4,7 @@ import json
 import secrets
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -13,18 +13,32 @@ from django.contrib.auth.hashers import make_password
 from knox.models import AuthToken
 
 from clinics.models import StaffMember
+from clinics.vocabulary import Role
 from core.db import command, step
 from courses.demo.inserting import insert
 from courses.demo.organisation import Person
 from courses.demo.plan_of_clinics import CHAIN_NAME, PEOPLE
 
 User = get_user_model()
+
+# What is worth a first look by each role: an address, and what it shows.
+WORTH_A_LOOK: dict[str, tuple[str, str]] = {
+    Role.CHAIN_MANAGER: ("/capacity?from={today}&weeks=8", "booked against bookable, by week"),
+    Role.FRONT_DESK: ("/messages?status=on-hold", "who waits for a call: their skin is ready"),
+    Role.LASER_OPERATOR: ("/appointments?status=booked&start={today}T00:00:00Z", "visits ahead"),
+    Role.TREATING_CLINICIAN: ("/healing-windows?state=held", "skin that somebody must look at"),
+    Role.LASER_SAFETY_OFFICER: ("/lock-outs", "lasers that may not fire, and that did not"),
+    Role.INTEGRATOR: ("/healing-windows?state=open", "windows that are to close"),
+}
 TOKENS_LAST = timedelta(days=30)
 
 
 @dataclass(frozen=True, slots=True)
 class SignIn:
-    """One credential to show; `clinic` is empty for a role in the whole chain."""
+    """One credential to show; `clinic` is empty for a role in the whole chain.
+
+    `look_at` is an address below /api/v1 that is worth a look, `shows` what is there.
+    """
 
     role: str
     name: str
@@ -32,6 +46,8 @@ class SignIn:
     user_name: str
     password: str
     token: str
+    look_at: str
+    shows: str
 
     def as_json(self) -> dict[str, str]:
         """As it stands in the file of credentials."""
@@ -52,7 +68,7 @@ def give_users(people: Sequence[Person]) -> None:
 
 
 @command
-def renew_sign_ins() -> list[SignIn]:
+def renew_sign_ins(*, today: date) -> list[SignIn]:
     """A new password for all of the demonstration, and a new token for each; the old ones end."""
     password = f"demo-{secrets.token_hex(6)}"
     stored = make_password(password)
@@ -64,6 +80,7 @@ def renew_sign_ins() -> list[SignIn]:
         AuthToken.objects.filter(user=user).delete()
         _, token = AuthToken.objects.create(user, expiry=TOKENS_LAST)
         membership = staff.memberships.select_related("clinic").order_by("pk")[0]
+        look_at, shows = WORTH_A_LOOK[membership.role]
         shown.append(
             SignIn(
                 role=membership.role,
@@ -72,6 +89,8 @@ def renew_sign_ins() -> list[SignIn]:
                 user_name=user.username,
                 password=password,
                 token=token,
+                look_at=look_at.format(today=today.isoformat()),
+                shows=shows,
             )
         )
     return shown

@@ -40,12 +40,12 @@ class Script:
 
 SCRIPTS: dict[Stage, Script] = {
     Stage.DRAFT: Script(15),
-    Stage.ASSESSED: Script(12),
-    Stage.FIRST_BOOKED: Script(18, books=True),
-    Stage.HEALING: Script(52, (1, 6), (2, 38)),
-    Stage.HEALING_BOOKED: Script(80, (1, 6), (4, 40), books=True),
-    Stage.DUE_BOOKED: Script(24, (1, 5), (1, 20), after_closing=True, books=True),
-    Stage.DUE: Script(22, (1, 5), (4, 60), after_closing=True),
+    Stage.ASSESSED: Script(9),
+    Stage.FIRST_BOOKED: Script(20, books=True),
+    Stage.HEALING: Script(32, (1, 6), (2, 38)),
+    Stage.HEALING_BOOKED: Script(98, (1, 6), (4, 40), books=True),
+    Stage.DUE_BOOKED: Script(30, (1, 5), (1, 20), after_closing=True, books=True),
+    Stage.DUE: Script(19, (1, 5), (4, 60), after_closing=True),
     Stage.CLOSING: Script(14, (1, 5), (1, 3), after_closing=True),
     Stage.HELD: Script(9, (1, 4), (32, 44)),
     Stage.PAUSED: Script(6, (1, 4), (20, 90)),

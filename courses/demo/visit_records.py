@@ -7,6 +7,7 @@ from clinics.models import Reservation
 from clinics.vocabulary import ReservationReason, Role
 from core.db import as_range, step
 from core.vocabulary import ReservationStatus
+from courses.demo.answers import asked_before, news
 from courses.demo.checks import checks_of
 from courses.demo.devices import Tip
 from courses.demo.fire_tests import corrections, test_fires
@@ -26,14 +27,14 @@ KEPT_BUSY = (AppointmentStatus.BOOKED, AppointmentStatus.FULFILLED)
 
 @step
 def write_appointments(scenario: Scenario) -> dict[int, Appointment]:
-    """All appointments with their reservations; by the identity of the booking."""
-    rows = {id(booking): _appointment(booking, scenario) for booking in scenario.bookings}
+    """All appointments with their reservations; by the identity of the visit."""
+    rows = {id(booking.visit): _appointment(booking, scenario) for booking in scenario.bookings}
     insert(rows.values())
     through: Any = Appointment.handpieces.through
     link(
         through,
         [
-            (rows[id(booking)].pk, tip.row.pk)
+            (rows[id(booking.visit)].pk, tip.row.pk)
             for booking in scenario.bookings
             for tip in _tips(booking)
         ],
@@ -43,7 +44,7 @@ def write_appointments(scenario: Scenario) -> dict[int, Appointment]:
         reservation
         for booking in scenario.bookings
         if booking.status in KEPT_BUSY
-        for reservation in _reservations(booking, rows[id(booking)])
+        for reservation in _reservations(booking, rows[id(booking.visit)])
     )
     return rows
 
@@ -56,25 +57,26 @@ def write_sessions(
 
     By the identity of the treatment: the session, and the key that its window will have.
     """
-    done = [booking for booking in scenario.bookings if booking.treatment is not None]
-    keys = keys_ahead(HealingWindow, len(done))
+    treatments = scenario.treatments()
+    keys = keys_ahead(HealingWindow, len(treatments))
     windows: dict[int, int] = {}
     newest: dict[int, int] = {}
     sessions: dict[int, Session] = {}
-    for booking, key in zip(done, keys, strict=True):
-        treatment = booking.treatment
-        if treatment is None:
-            continue
+    asked = {id(treatment): asked_before(treatment) for treatment in treatments}
+    for treatment, key in zip(treatments, keys, strict=True):
         tattoos = {part.row.tattoo_id for shot in treatment.shots for part in shot.parts}
         checks = checks_of(
             treatment,
-            appointment=appointments[id(booking)],
+            appointment=appointments[id(treatment.visit)],
             closed_windows=sorted({newest[pk] for pk in tattoos if pk in newest}),
+            asked=asked[id(treatment)],
             devices=scenario.devices,
         )
-        sessions[id(treatment)] = _session(treatment, appointments[id(booking)], checks)
+        sessions[id(treatment)] = _session(treatment, appointments[id(treatment.visit)], checks)
         windows[id(treatment)] = key
         newest.update(dict.fromkeys(tattoos, key))
+    answers = [*(one.row for one in asked.values()), *news(scenario)]
+    insert(sorted(answers, key=lambda row: row.recorded_at))
     insert(sessions.values())
     return sessions, windows
 
@@ -82,7 +84,7 @@ def write_sessions(
 @step
 def write_passes(scenario: Scenario, sessions: Mapping[int, Session]) -> None:
     """The passes with one ledger entry each, beside the test fires of the day, by time."""
-    treatments = [one.treatment for one in scenario.bookings if one.treatment is not None]
+    treatments = scenario.treatments()
     shots = [(treatment, shot) for treatment in treatments for shot in treatment.shots]
     entries = [
         _entry(treatment, shot, session=sessions[id(treatment)]) for treatment, shot in shots

@@ -53,7 +53,7 @@ def write_windows(
 
     `left_open`: treatments (by identity) whose window has closed unseen: the clock will find it.
     """
-    treatments = [one.treatment for one in scenario.bookings if one.treatment is not None]
+    treatments = scenario.treatments()
     seen = _write_observations(treatments, sessions, scenario.moment)
     windows = [
         _window(

@@ -21,6 +21,23 @@ def test_shows_the_address_each_credential_and_a_call_to_try(monkeypatch):
     assert "/somewhere/outbox" in text
 
 
+def test_shows_how_to_sign_in_and_what_is_worth_a_look(monkeypatch):
+    monkeypatch.setenv("FALLOW_OUTBOX_DIR", "/somewhere/outbox")
+    row = {
+        "role": "laser_safety_officer",
+        "token": "token-1",
+        "user_name": "somebody",
+        "password": "secret-words",
+        "look_at": "/lock-outs?limit=3",
+        "shows": "lasers that may not fire",
+    }
+    text = "\n".join(_lines(BASE, [row]))
+    assert "user_name somebody" in text
+    assert "password secret-words" in text
+    assert f"'{BASE}/api/v1/lock-outs?limit=3'" in text
+    assert "(lasers that may not fire)" in text
+
+
 def test_says_nothing_of_credentials_that_do_not_exist(monkeypatch):
     monkeypatch.setenv("FALLOW_OUTBOX_DIR", "/somewhere/outbox")
     assert "credential" not in "\n".join(_lines(BASE, []))

@@ -70,5 +70,6 @@ def digest(*, without: Iterable[str] = ()) -> str:
                 field.attname for field in model._meta.concrete_fields if field.name not in left_out
             ]
             for row in model.objects.order_by("pk").values_list(*names):
-                found.update(f"{model._meta.label}{row!r}".encode())
+                plain = [bytes(one) if isinstance(one, memoryview) else one for one in row]
+                found.update(f"{model._meta.label}{plain!r}".encode())
     return found.hexdigest()

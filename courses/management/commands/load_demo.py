@@ -64,7 +64,7 @@ class Command(BaseCommand):
 
     def _credentials(self) -> None:
         path = Path(settings.FALLOW_CREDENTIALS_FILE)
-        shown = renew_sign_ins()
+        shown = renew_sign_ins(today=timezone.now().date())
         write_credentials(shown, path)
         self._say(f"{len(shown)} credentials are in {path}")
 

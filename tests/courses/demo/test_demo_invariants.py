@@ -21,6 +21,7 @@ from courses.models import (
 )
 from courses.science.grading import check_grading_day
 from courses.selectors.healing_record import decisions_about, local_today, window_as_of
+from courses.selectors.precautions import appointment_standings
 from courses.selectors.slots import Fitness, visit_fitness
 from courses.selectors.visits import Visit, visit_resources
 from courses.slots import role_spans
@@ -162,6 +163,21 @@ def test_no_check_failed_and_each_session_went_with_its_appointment(demo):
         assert session.appointment.status == AppointmentStatus.FULFILLED
         assert session.appointment.course_id == session.course_id
         assert timedelta(0) <= session.started_at - session.appointment.starts_at
+
+
+def test_everyone_was_asked_about_precautions_before_each_session(demo):
+    for session in Session.objects.all():
+        [asked] = [one for one in session.checks if one["id"] == "precautions_answered"]
+        assert asked["result"] == "passed"
+
+
+def test_some_have_told_of_something_new_since_they_booked(demo):
+    ahead = Appointment.objects.filter(status=AppointmentStatus.BOOKED).select_related(
+        "clinic", "course__patient"
+    )
+    standings = appointment_standings(ahead, now=now())
+    assert any(standing.new for standing in standings.values())
+    assert not all(standing.new for standing in standings.values())
 
 
 def test_grades_are_of_days_on_which_ink_can_be_judged_and_never_fall(demo):

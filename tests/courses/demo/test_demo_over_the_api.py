@@ -88,3 +88,14 @@ def test_the_locked_out_laser_is_offered_to_nobody(demo):
         body = {"course": course.pk, "start": "2026-03-10T10:00:00Z", "end": "2026-05-05T00:00:00Z"}
         answer = caller.post("/slot-searches", body)
         assert locked not in {slot["laser"] for slot in answer.json().get("slots", ())}
+
+
+@pytest.mark.parametrize("number", ROLES)
+def test_what_is_worth_a_look_has_something_to_show(demo, number):
+    shown = demo.credentials[number]
+    path, _, query = shown["look_at"].partition("?")
+    answer = demo.caller(shown).get(
+        path, **dict(pair.split("=") for pair in query.split("&") if pair)
+    )
+    assert answer.status_code == 200, answer.content
+    assert answer.json()["items"]
