@@ -69,3 +69,11 @@ class GapScoped(models.QuerySet[Any]):
     def visible_to(self, actor: HasChain) -> Self:
         """The rows of the gaps at the clinics of the actor's chain."""
         return self.filter(gap__clinic__chain_id=actor.chain_id)
+
+
+class RunScoped(models.QuerySet[Any]):
+    """Rows that hang on a calibration run."""
+
+    def visible_to(self, actor: HasChain) -> Self:
+        """The rows of the calibration runs of the actor's chain."""
+        return self.filter(run__chain_id=actor.chain_id)

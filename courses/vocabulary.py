@@ -202,6 +202,14 @@ class CalibrationStatus(StrEnum):
     INCONCLUSIVE = "inconclusive"
 
 
+class CalibrationDecisionKind(StrEnum):
+    """What a clinician decided of a calibration run."""
+
+    ACCEPT = "accept"
+    REFUSE = "refuse"
+    WITHDRAW = "withdraw"
+
+
 class SkinResponse(StrEnum):
     """What the skin does during or right after a pass."""
 

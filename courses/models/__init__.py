@@ -1,7 +1,7 @@
 """Everything a course of treatment stores. Concepts stand in modules; import them from here."""
 
 from courses.models.appointments import Appointment, AppointmentSeries
-from courses.models.calibration import CalibrationRun
+from courses.models.calibration import CalibrationDecision, CalibrationRun
 from courses.models.courses import Course
 from courses.models.feeds import CalendarFeed
 from courses.models.gaps import Gap, GapOffer
@@ -18,6 +18,7 @@ __all__ = [
     "Appointment",
     "AppointmentSeries",
     "CalendarFeed",
+    "CalibrationDecision",
     "CalibrationRun",
     "ClearanceGrade",
     "ContactPoint",

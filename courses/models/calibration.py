@@ -1,15 +1,14 @@
-"""One look at how well a chain's courses were predicted, and what a clinician made of it."""
+"""One look at how well a chain's courses were predicted, and what clinicians made of it."""
 
 from django.db import models
 from django.db.models import Q
 
 from clinics.querysets import ChainScoped
 from core.constraints import one_of
-from core.models import Versioned
+from core.models import AppendOnly, Versioned
 from core.vocabulary import choices
-from courses.vocabulary import CalibrationStatus
-
-NEVER_DECIDED = (CalibrationStatus.PROPOSED, CalibrationStatus.INCONCLUSIVE)
+from courses.querysets import RunScoped
+from courses.vocabulary import CalibrationDecisionKind, CalibrationStatus
 
 
 class CalibrationRun(Versioned):
@@ -33,12 +32,6 @@ class CalibrationRun(Versioned):
     requested_by = models.ForeignKey(
         "clinics.StaffMember", on_delete=models.PROTECT, null=True, related_name="+"
     )
-    decided_by = models.ForeignKey(
-        "clinics.StaffMember", on_delete=models.PROTECT, null=True, related_name="+"
-    )
-    decided_at = models.DateTimeField(null=True)
-    decision_reason = models.CharField(max_length=400, blank=True)
-
     objects = ChainScoped.as_manager()
 
     class Meta:
@@ -63,12 +56,31 @@ class CalibrationRun(Versioned):
                 ),
                 name="calibrationrun_proposes_a_prior",
             ),
-            models.CheckConstraint(
-                condition=Q(status__in=NEVER_DECIDED, decided_by=None, decided_at=None)
-                | ~Q(decision_reason="") & Q(decided_by__isnull=False, decided_at__isnull=False),
-                name="calibrationrun_decision_is_signed",
-            ),
         ]
 
     def __str__(self) -> str:
         return f"calibration {self.number} of chain {self.chain_id}"
+
+
+class CalibrationDecision(AppendOnly):
+    """A clinician accepted, refused or withdrew a run; kept for ever."""
+
+    run = models.ForeignKey(CalibrationRun, on_delete=models.PROTECT, related_name="decisions")
+    kind = models.CharField(max_length=8, choices=choices(CalibrationDecisionKind))
+    reason = models.CharField(max_length=400)
+    decided_by = models.ForeignKey(
+        "clinics.StaffMember", on_delete=models.PROTECT, related_name="+"
+    )
+    decided_at = models.DateTimeField()
+
+    objects = RunScoped.as_manager()
+
+    class Meta:
+        ordering = ["run", "id"]
+        constraints = [
+            one_of("kind", CalibrationDecisionKind, name="calibrationdecision_kind_known"),
+            models.CheckConstraint(condition=~Q(reason=""), name="calibrationdecision_has_reason"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.run_id}"

@@ -135,9 +135,6 @@ class TestChain:
             coefficient_of_variation=0.3,
             prior_version="published",
             report={},
-            decided_by=caller.staff,
-            decided_at="2026-02-01T09:00Z",
-            decision_reason="Fits what we see",
         )
         prior = shown(caller)["prior"]
         assert (prior["version"], prior["multiplier"]) == ("calibration:3", 0.7)
