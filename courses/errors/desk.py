@@ -1,0 +1,80 @@
+"""What the front desk's lists and feeds refuse: waiting list, gaps, calendars, recalls."""
+
+from core.errors import Conflict, NotFound, Refused
+
+
+class EntryUnknown(NotFound):
+    """No such entry on the waiting list of the caller's chain."""
+
+    code = "waiting_list_entry_unknown"
+    title = "No such entry on the waiting list"
+
+
+class AlreadyWaiting(Conflict):
+    """The course is on the waiting list."""
+
+    code = "already_waiting"
+    title = "The course is on the waiting list already"
+
+
+class EntryHasOffer(Conflict):
+    """A slot is held for this entry: decline or accept the offer first."""
+
+    code = "waiting_list_entry_has_offer"
+    title = "A slot is being offered to this patient"
+
+
+class GapUnknown(NotFound):
+    """No such gap in the caller's chain."""
+
+    code = "gap_unknown"
+    title = "No such gap"
+
+
+class GapOfferUnknown(NotFound):
+    """No such offer in the caller's chain."""
+
+    code = "gap_offer_unknown"
+    title = "No such offer"
+
+
+class GapOver(Refused):
+    """Nobody can come in time that has passed."""
+
+    code = "gap_over"
+    title = "That time is over"
+
+
+class GapFitsNobody(Conflict):
+    """Of those who wait nobody fits; `waiting` says how many wait for this clinic."""
+
+    code = "gap_fits_nobody"
+    title = "Nobody on the waiting list fits"
+
+
+class FeedUnknown(NotFound):
+    """No such calendar feed, or one whose address was revoked."""
+
+    code = "calendar_feed_unknown"
+    title = "No such calendar"
+
+
+class RecallUnknown(NotFound):
+    """No such recall in the caller's chain."""
+
+    code = "recall_unknown"
+    title = "No such recall"
+
+
+class MessageUnknown(NotFound):
+    """No such message in the caller's chain."""
+
+    code = "message_unknown"
+    title = "No such message"
+
+
+class CallNotOpen(Refused):
+    """Only a call that waits for the front desk has an outcome to record."""
+
+    code = "call_not_open"
+    title = "This is no call that waits to be made"
