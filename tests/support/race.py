@@ -170,12 +170,12 @@ def insert_and_hope(arena: Arena, rng: random.Random) -> str:
         with transaction.atomic():
             for resource in resources:
                 _insert([resource], span, source=source)
+        if rng.random() < 0.9:
+            Reservation.objects.filter(source=source).delete()
     except IntegrityError:
         return "slot_taken"
     except OperationalError as error:
         return sqlstate(error)
-    if rng.random() < 0.9:
-        Reservation.objects.filter(source=source).delete()
     return "booked"
 
 
