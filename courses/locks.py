@@ -13,6 +13,7 @@ from django.db.models import Q
 from core.db import lock_rows
 from courses.models import (
     Appointment,
+    CalendarFeed,
     CalibrationRun,
     ContactPoint,
     Course,
@@ -82,6 +83,11 @@ def lock_appointments(pks: Iterable[int]) -> list[Appointment]:
 def lock_waiting_list_entry(*, pk: int) -> WaitingListEntry | None:
     """Lock one entry of the waiting list until the transaction ends; None when there is none."""
     return next(iter(lock_rows(WaitingListEntry.objects.filter(pk=pk))), None)
+
+
+def lock_calendar_feed(*, pk: int) -> CalendarFeed | None:
+    """Lock one calendar feed until the transaction ends; None when there is none."""
+    return next(iter(lock_rows(CalendarFeed.objects.filter(pk=pk))), None)
 
 
 def lock_gap(*, pk: int) -> Gap | None:

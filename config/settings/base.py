@@ -128,6 +128,7 @@ REST_FRAMEWORK: dict[str, Any] = {
         "slot_search": "240/min",
         "booking": "120/min",
         "sign_in": "10/min",
+        "calendar": "120/min",
     },
     "EXCEPTION_HANDLER": "core.api.problems.exception_handler",
     "TEST_REQUEST_DEFAULT_FORMAT": "json",

@@ -1,11 +1,12 @@
 """Addresses of the courses API, below /api/v1/."""
 
-from django.urls import URLPattern, URLResolver, path
+from django.urls import URLPattern, URLResolver, path, re_path
 from rest_framework.routers import SimpleRouter
 
 from courses.api.appointments import AppointmentViewSet
 from courses.api.body_calculators import BodyAreaView, SkinQuestionnaireView, SkinTypeView
 from courses.api.calculators import HealingWindowView
+from courses.api.calendar_feeds import CalendarFeedViewSet, CalendarView
 from courses.api.capacity import CapacityView
 from courses.api.courses import CourseViewSet
 from courses.api.estimate_calculator import SessionEstimateView
@@ -37,6 +38,7 @@ router.register("appointment-series", SeriesViewSet, basename="appointment-serie
 router.register("waiting-list", WaitingListViewSet, basename="waiting-list")
 router.register("gaps", GapViewSet, basename="gap")
 router.register("gap-offers", GapOfferViewSet, basename="gap-offer")
+router.register("calendar-feeds", CalendarFeedViewSet, basename="calendar-feed")
 router.register("patients", PatientViewSet, basename="patient")
 router.register("contact-points", ContactPointViewSet, basename="contact-point")
 router.register("tattoos", TattooViewSet, basename="tattoo")
@@ -50,6 +52,12 @@ router.register("precaution-decisions", PrecautionDecisionViewSet, basename="pre
 router.register("healing-windows", HealingWindowViewSet, basename="healing-window")
 router.register("recalls", RecallViewSet, basename="recall")
 router.register("messages", MessageViewSet, basename="message")
+
+root_urlpatterns = [
+    re_path(
+        r"^calendars/(?P<token>[A-Za-z0-9_-]{43})\.ics$", CalendarView.as_view(), name="calendar"
+    ),
+]
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("slot-searches", SlotSearchView.as_view(), name="slot-search"),

@@ -19,6 +19,7 @@ OPEN_TO_EVERYONE = {
     "DocsView",
     "ProblemType",
     "TokenView",
+    "CalendarView",
 }
 """Endpoints that need no credential. A new one is added here on purpose."""
 
