@@ -38,7 +38,7 @@ def read(address, **headers):
 def events(address):
     answer = read(address)
     assert answer.status_code == 200, answer.content
-    return [one for one in Calendar.from_ical(answer.content).walk("VEVENT")]
+    return list(Calendar.from_ical(answer.content).walk("VEVENT"))
 
 
 def book(stage, *, number=0, course=None, **changes):
