@@ -7,6 +7,7 @@ from courses.api.appointments import AppointmentViewSet
 from courses.api.body_calculators import BodyAreaView, SkinQuestionnaireView, SkinTypeView
 from courses.api.calculators import HealingWindowView
 from courses.api.calendar_feeds import CalendarFeedViewSet, CalendarView
+from courses.api.calibrations import CalibrationViewSet
 from courses.api.capacity import CapacityView
 from courses.api.courses import CourseViewSet
 from courses.api.estimate_calculator import SessionEstimateView
@@ -49,6 +50,7 @@ router.register("sessions", SessionViewSet, basename="session")
 router.register("observations", ObservationViewSet, basename="observation")
 router.register("precaution-answers", PrecautionAnswersViewSet, basename="precaution-answers")
 router.register("precaution-decisions", PrecautionDecisionViewSet, basename="precaution-decision")
+router.register("calibrations", CalibrationViewSet, basename="calibration")
 router.register("healing-windows", HealingWindowViewSet, basename="healing-window")
 router.register("recalls", RecallViewSet, basename="recall")
 router.register("messages", MessageViewSet, basename="message")
