@@ -1,6 +1,5 @@
 """What the lists of the organisation can be narrowed by."""
 
-from datetime import datetime
 from typing import Any
 
 from django import forms
@@ -18,7 +17,6 @@ from django_filters.rest_framework import (
 )
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
-from rest_framework import serializers
 
 from clinics import selectors
 from clinics.api.fields import LONGEST_NM, SHORTEST_NM
@@ -30,7 +28,7 @@ from clinics.vocabulary import (
     ResourceKind,
     Role,
 )
-from core.api.fields import AwareDateTimeField
+from core.api.filters import InstantFilter
 from core.vocabulary import ReservationStatus, choices
 
 
@@ -50,30 +48,6 @@ class WavelengthFilter(IdFilter):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         ends = {"min_value": SHORTEST_NM, "max_value": LONGEST_NM}
         super().__init__(*args, **{**ends, **kwargs})
-
-
-class InstantFormField(forms.CharField):
-    """RFC 3339 with an offset, as in bodies."""
-
-    def clean(self, value: Any) -> datetime | None:
-        text = super().clean(value)
-        if not text:
-            return None
-        try:
-            instant: datetime = AwareDateTimeField().run_validation(text)
-        except serializers.ValidationError as fault:
-            messages = [str(message) for message in fault.detail]
-            if " " in text:
-                messages.append("In an address, the + of an offset is written %2B.")
-            raise ValidationError(messages) from fault
-        return instant
-
-
-@extend_schema_field(OpenApiTypes.DATETIME)
-class InstantFilter(Filter):
-    """An instant: RFC 3339 with an offset."""
-
-    field_class = InstantFormField
 
 
 class ValidOnFilter(DateFilter):

@@ -1,11 +1,14 @@
 """Fields that keep the API's rules about instants, zones and whose rows count."""
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from functools import cache
-from typing import Any
+from typing import Any, Final
 from zoneinfo import available_timezones
 
 from rest_framework import serializers
+
+# Years that people and devices live in. Beyond them sums of dates leave the calendar.
+YEARS: Final = range(1900, 2200)
 
 
 class AwareDateTimeField(serializers.DateTimeField):
@@ -22,6 +25,26 @@ class AwareDateTimeField(serializers.DateTimeField):
             return value.astimezone(UTC)
         except OverflowError:
             self.fail("overflow")
+
+    def to_internal_value(self, value: Any) -> datetime:
+        instant = super().to_internal_value(value)
+        if instant.year not in YEARS:
+            self.fail("overflow")
+        return instant
+
+
+class DayField(serializers.DateField):
+    """A calendar date in the years that people and devices live in."""
+
+    default_error_messages = {
+        "overflow": f"Give a date in the years {YEARS[0]} to {YEARS[-1]}.",
+    }
+
+    def to_internal_value(self, value: Any) -> date:
+        day = super().to_internal_value(value)
+        if day.year not in YEARS:
+            self.fail("overflow")
+        return day
 
 
 @cache

@@ -1,13 +1,20 @@
 """Query parameters: those that are declared count, any other is refused."""
 
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 from typing import Any
 
+from django import forms
+from django.core.exceptions import ValidationError
 from django.db.models import QuerySet
-from django_filters.rest_framework import DjangoFilterBackend
+from django_filters.rest_framework import DjangoFilterBackend, Filter
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.views import APIView
 
+from core.api.fields import AwareDateTimeField
 from core.errors import Malformed
 
 
@@ -81,6 +88,30 @@ def filter_names(view: Any) -> set[str]:
         suffixes = getattr(declared.field.widget, "suffixes", None)
         names |= {f"{name}_{suffix}" for suffix in suffixes} if suffixes else {name}
     return names
+
+
+class InstantFormField(forms.CharField):
+    """RFC 3339 with an offset, as in bodies."""
+
+    def clean(self, value: Any) -> datetime | None:
+        text = super().clean(value)
+        if not text:
+            return None
+        try:
+            instant: datetime = AwareDateTimeField().run_validation(text)
+        except serializers.ValidationError as fault:
+            messages = [str(message) for message in fault.detail]
+            if " " in text:
+                messages.append("In an address, the + of an offset is written %2B.")
+            raise ValidationError(messages) from fault
+        return instant
+
+
+@extend_schema_field(OpenApiTypes.DATETIME)
+class InstantFilter(Filter):
+    """An instant: RFC 3339 with an offset."""
+
+    field_class = InstantFormField
 
 
 def _error(name: str, *, code: str, detail: str) -> dict[str, str]:

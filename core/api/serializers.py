@@ -7,7 +7,7 @@ from django.db import models
 from django.db.backends.postgresql.psycopg_any import DateRange, DateTimeTZRange
 from rest_framework import serializers
 
-from core.api.fields import AwareDateTimeField, VisibleRelatedField
+from core.api.fields import AwareDateTimeField, DayField, VisibleRelatedField
 from core.spans import Span
 
 END_FIRST: Final = "The end must be after the start."
@@ -38,6 +38,7 @@ class RowSerializer(serializers.ModelSerializer[Any]):
     serializer_field_mapping = {
         **serializers.ModelSerializer.serializer_field_mapping,
         models.DateTimeField: AwareDateTimeField,
+        models.DateField: DayField,
     }
 
 
@@ -97,8 +98,8 @@ class ValidDatesSerializer(RangeSerializer):
     range_field = "valid_during"
     range_type = DateRange
 
-    valid_from = serializers.DateField(source="valid_during.lower")
-    valid_until = serializers.DateField(
+    valid_from = DayField(source="valid_during.lower")
+    valid_until = DayField(
         source="valid_during.upper", required=False, allow_null=True, help_text="Excluded."
     )
 

@@ -18,7 +18,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import VisibleRelatedField
-from core.api.filters import filter_names
+from core.api.filters import InstantFilter, filter_names
 from core.api.idempotency import idempotent
 from core.api.pagination import page_parameters
 from core.api.preconditions import expected_version
@@ -186,8 +186,8 @@ class ReasonIn(serializers.Serializer[Any]):
 class AppointmentFilter(filters.FilterSet):
     """Of whom, where, when and in which state."""
 
-    start = filters.IsoDateTimeFilter(field_name="starts_at", lookup_expr="gte")
-    end = filters.IsoDateTimeFilter(field_name="starts_at", lookup_expr="lt")
+    start = InstantFilter(field_name="starts_at", lookup_expr="gte")
+    end = InstantFilter(field_name="starts_at", lookup_expr="lt")
     patient = filters.NumberFilter(field_name="course__patient")
     status = filters.MultipleChoiceFilter(choices=choices(AppointmentStatus))
     course = filters.NumberFilter()

@@ -9,7 +9,7 @@ from rest_framework.response import Response
 
 from clinics.hours import local_date, zone_named
 from clinics.models import Chain
-from core.api.fields import TimeZoneField
+from core.api.fields import DayField, TimeZoneField
 from core.api.serializers import BasisOut, ComputedOut
 from core.api.views import FallowView
 from core.vocabulary import choices
@@ -31,17 +31,17 @@ class SeenIn(serializers.Serializer[Any]):
     """One thing the skin showed."""
 
     kind = serializers.ChoiceField(choices=choices(ObservationKind))
-    observed_on = serializers.DateField()
-    began_on = serializers.DateField(required=False, allow_null=True, default=None)
-    resolved_on = serializers.DateField(required=False, allow_null=True, default=None)
+    observed_on = DayField()
+    began_on = DayField(required=False, allow_null=True, default=None)
+    resolved_on = DayField(required=False, allow_null=True, default=None)
     severity = serializers.ChoiceField(choices=choices(Severity), default=Severity.MILD)
 
 
 class HealingPreviewIn(serializers.Serializer[Any]):
     """One treatment and what is known since. What is left out is not known."""
 
-    treated_on = serializers.DateField()
-    as_of = serializers.DateField(required=False, help_text="Left out: today")
+    treated_on = DayField()
+    as_of = DayField(required=False, help_text="Left out: today")
     time_zone = TimeZoneField(default="UTC", help_text="Of the clinic that treated")
     passes = serializers.IntegerField(min_value=1, max_value=20, default=1)
     skin_type = serializers.ChoiceField(choices=choices(SkinType), required=False)
@@ -58,9 +58,7 @@ class HealingPreviewIn(serializers.Serializer[Any]):
     observations: serializers.ListSerializer[Any] = serializers.ListSerializer(
         child=SeenIn(), max_length=100, default=list
     )
-    sun_exposures = serializers.ListField(
-        child=serializers.DateField(), max_length=100, default=list
-    )
+    sun_exposures = serializers.ListField(child=DayField(), max_length=100, default=list)
 
 
 class FlagOut(serializers.Serializer[Any]):

@@ -9,6 +9,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from clinics.vocabulary import ResourceKind
+from core.api.fields import DayField
 from core.api.filters import invalid_parameters
 from core.api.views import FallowView
 from core.vocabulary import choices
@@ -25,7 +26,7 @@ class CapacityQuery(serializers.Serializer[Any]):
 
     def get_fields(self) -> dict[str, Any]:
         # `from` is a word of the language, so the field is made here.
-        return {"from": serializers.DateField(), **super().get_fields()}
+        return {"from": DayField(), **super().get_fields()}
 
 
 class CapacityRowOut(serializers.Serializer[Any]):

@@ -9,7 +9,7 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from core.api.fields import VisibleRelatedField
+from core.api.fields import DayField, VisibleRelatedField
 from core.api.idempotency import idempotent
 from core.vocabulary import choices
 from courses.api.base import NeededReasonIn, RecordViewSet, version_if_given
@@ -72,16 +72,16 @@ class ObservationIn(serializers.Serializer[Any]):
     )
     kind = serializers.ChoiceField(choices=choices(ObservationKind))
     severity = serializers.ChoiceField(choices=choices(Severity), default=Severity.MILD)
-    observed_on = serializers.DateField()
-    began_on = serializers.DateField(required=False, allow_null=True)
-    resolved_on = serializers.DateField(required=False, allow_null=True)
+    observed_on = DayField()
+    began_on = DayField(required=False, allow_null=True)
+    resolved_on = DayField(required=False, allow_null=True)
     note = serializers.CharField(max_length=400, allow_blank=True, default="")
 
 
 class ResolveIn(serializers.Serializer[Any]):
     """When it had gone."""
 
-    resolved_on = serializers.DateField()
+    resolved_on = DayField()
     note = serializers.CharField(max_length=400, allow_blank=True, default="")
 
 

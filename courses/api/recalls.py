@@ -10,6 +10,7 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from core.api.filters import InstantFilter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.api.viewsets import ListMixin, RetrieveMixin
@@ -108,8 +109,8 @@ class CallIn(serializers.Serializer[Any]):
 class RecallFilter(filters.FilterSet):
     """Of whom, where, of what kind, in which state, due when."""
 
-    start = filters.IsoDateTimeFilter(field_name="due_at", lookup_expr="gte")
-    end = filters.IsoDateTimeFilter(field_name="due_at", lookup_expr="lt")
+    start = InstantFilter(field_name="due_at", lookup_expr="gte")
+    end = InstantFilter(field_name="due_at", lookup_expr="lt")
     clinic = filters.NumberFilter(field_name="course__clinic")
     patient = filters.NumberFilter(field_name="course__patient")
     course = filters.NumberFilter()
@@ -124,8 +125,8 @@ class RecallFilter(filters.FilterSet):
 class MessageFilter(filters.FilterSet):
     """Of which recall, where, on which channel, in which state, due when."""
 
-    start = filters.IsoDateTimeFilter(field_name="due_at", lookup_expr="gte")
-    end = filters.IsoDateTimeFilter(field_name="due_at", lookup_expr="lt")
+    start = InstantFilter(field_name="due_at", lookup_expr="gte")
+    end = InstantFilter(field_name="due_at", lookup_expr="lt")
     clinic = filters.NumberFilter(field_name="recall__course__clinic")
     patient = filters.NumberFilter(field_name="recall__course__patient")
     recall = filters.NumberFilter()

@@ -10,6 +10,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import AwareDateTimeField, VisibleRelatedField
+from core.api.filters import InstantFilter
 from core.api.idempotency import idempotent
 from core.vocabulary import choices
 from courses.api.base import NeededReasonIn, RecordViewSet, version_if_given
@@ -203,8 +204,8 @@ class SessionPreviewOut(serializers.Serializer[Any]):
 class SessionFilter(filters.FilterSet):
     """Of whom, where, with what and whom, when, in which state."""
 
-    start = filters.IsoDateTimeFilter(field_name="started_at", lookup_expr="gte")
-    end = filters.IsoDateTimeFilter(field_name="started_at", lookup_expr="lt")
+    start = InstantFilter(field_name="started_at", lookup_expr="gte")
+    end = InstantFilter(field_name="started_at", lookup_expr="lt")
     patient = filters.NumberFilter(field_name="course__patient")
     course = filters.NumberFilter()
     clinic = filters.NumberFilter()

@@ -9,7 +9,7 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from core.api.fields import VisibleRelatedField
+from core.api.fields import DayField, VisibleRelatedField
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.vocabulary import choices
@@ -84,7 +84,7 @@ class TattooChangeIn(serializers.Serializer[Any]):
     scarring = serializers.ChoiceField(choices=choices(Scarring), default=Scarring.NONE)
     layered = serializers.BooleanField(default=False, help_text="A cover-up over an older tattoo")
     palpable = serializers.BooleanField(default=False)
-    made_on = serializers.DateField(required=False, allow_null=True, help_text="About when")
+    made_on = DayField(required=False, allow_null=True, help_text="About when")
     note = serializers.CharField(max_length=400, allow_blank=True, default="")
     parts: serializers.ListSerializer[Any] = serializers.ListSerializer(
         child=TattooPartIn(), min_length=1, max_length=24
@@ -119,7 +119,7 @@ class ClearanceGradeOut(serializers.ModelSerializer[ClearanceGrade]):
 class ClearanceGradeChangeIn(serializers.Serializer[Any]):
     """A band, or a grade of a scale that stands for one."""
 
-    graded_on = serializers.DateField()
+    graded_on = DayField()
     low = serializers.FloatField(min_value=0, max_value=1, required=False)
     high = serializers.FloatField(min_value=0, max_value=1, required=False)
     scale = serializers.ChoiceField(choices=choices(ClearanceScale), required=False)

@@ -27,6 +27,11 @@ class Severity(StrEnum):
     UNUSUAL = "unusual"
 
 
+# Of any unit used here: what squares and quotients neither take to 0 nor to infinity.
+LEAST = 1e-15
+MOST = 1e9
+
+
 @dataclass(frozen=True, slots=True)
 class LineLimits:
     """What an emission line can deliver. Empty `spots_mm` means the spots are not known."""
@@ -130,16 +135,18 @@ _USUAL = {
 
 
 def check_setting(setting: Setting, line: LineLimits) -> SettingCheck:
-    """All findings about a setting on an emission line. Raises InvalidInput for a value <= 0.
+    """All findings about a setting on an emission line. Raises InvalidInput for no such value.
 
     Refused: a pulse that is not for ink. Beyond the line: what the laser cannot deliver, the
     edge included as possible. Unusual: outside usual and published ranges.
     """
     for name in ("fluence_j_cm2", "spot_mm", "rate_hz", "pulse_s"):
         value = getattr(setting, name)
-        if isinstance(value, bool) or not isfinite(value) or value <= 0:
+        if isinstance(value, bool) or not isfinite(value) or not LEAST <= value <= MOST:
             raise InvalidInput(
-                field=name, rule="positive", message=f"{name} must be above 0, not {value}."
+                field=name,
+                rule="positive",
+                message=f"{name} must be above 0 and at most {MOST:g}, not {value}.",
             )
     energy_j = pulse_energy_j(setting.fluence_j_cm2, spot_mm=setting.spot_mm)
     findings = [

@@ -16,6 +16,7 @@ from courses.science.errors import InvalidInput
 from courses.vocabulary import TreatmentRole
 from devices.metrology import pulses_to_cover
 
+LEAST = 1e-6
 DEFAULT_OVERLAP = 0.10
 WHITENING_WAIT_S = 20 * 60.0
 CLEARING_AGENT_WAIT_S = 5.0
@@ -239,7 +240,7 @@ def _check_beam(beam: Beam, *, where: str) -> None:
 
 
 def _above_zero(value: float, *, name: str, most: float) -> None:
-    if isinstance(value, bool) or not isfinite(value) or not 0 < value <= most:
+    if isinstance(value, bool) or not isfinite(value) or not LEAST <= value <= most:
         raise _invalid(name, "positive", f"{name} must be above 0 and at most {most:g}.")
 
 

@@ -1,7 +1,7 @@
 """Capacity of clinics, week by week: what could be booked against what is booked."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -123,7 +123,15 @@ def _units(roster: ClinicRoster, *, span: Span, occupied: Occupied) -> Iterator[
         working = intersect(roster.open, person.on_shift)
         trained = _trained(person, zone=roster.zone, span=span)
         lines = _lines_of(person, lasers=roster.lasers)
-        yield _unit(ResourceKind.STAFF, person, intersect(working, trained), occupied, lines)
+        yield _unit(
+            ResourceKind.STAFF,
+            person,
+            intersect(working, trained),
+            occupied,
+            lines,
+            # What a person does at another clinic is booked there.
+            here=person.on_shift,
+        )
     for laser in roster.lasers:
         could = serving[laser.id]
         yield _unit(ResourceKind.LASER, laser, could, occupied, laser.wavelengths_nm)
@@ -142,12 +150,15 @@ def _unit(
     could: Iterable[Span],
     occupied: Occupied,
     lines: frozenset[int],
+    *,
+    here: Sequence[Span] | None = None,
 ) -> Unit:
+    visits = occupied.visits.get(row.resource_id, ())
     return Unit(
         kind=kind,
         id=row.id,
         bookable=tuple(subtract(could, occupied.away.get(row.resource_id, ()))),
-        booked=tuple(occupied.visits.get(row.resource_id, ())),
+        booked=tuple(visits if here is None else intersect(visits, here)),
         wavelengths_nm=lines,
     )
 

@@ -1,9 +1,9 @@
 """Why a search is empty: each condition is lifted in thought, one by one.
 
-First what no diary can mend (no such laser, no such handpiece). Then every condition whose
-lifting alone would give a slot, with the first start it would give. If there is none, every
-condition that cannot be met even when all others are lifted. If each can be met alone, the
-resources are simply never free together.
+First what no diary can mend (no such laser, no such handpiece, nobody there). Then every
+condition whose lifting alone would give a slot, with the first start it would give. If there is
+none, every condition that cannot be met even when all others are lifted. If each can be met
+alone, the resources are simply never free together.
 """
 
 from collections.abc import Iterator, Sequence
@@ -13,7 +13,7 @@ from courses.slots.answer import Reason
 from courses.slots.candidates import ClinicCandidates
 from courses.slots.clinic_frame import clinic_frame
 from courses.slots.explanations import Case, explanation
-from courses.slots.grid import Grid
+from courses.slots.grid import GRAIN_MINUTES, Grid
 from courses.slots.options import device_options
 from courses.slots.request import InkNeed, SearchPolicy, SlotRequest
 from courses.slots.wording import alternatives, long_date, wanted
@@ -33,7 +33,7 @@ def explain(
     if not clinics:
         return (Reason("no_clinic", "No clinic is accepted that is active.", {}),)
     case = Case(request, grid, tuple(clinics))
-    lacking = tuple(_lacking_devices(case))
+    lacking = tuple(_lacking_devices(case)) or tuple(_lacking_places(case))
     if lacking:
         return lacking
     binding = []
@@ -113,6 +113,22 @@ def _lacking_devices(case: Case) -> Iterator[Reason]:
             f"No one laser at these clinics, with its handpieces, emits {wanted(required)}.",
             {"needs": {need.key: list(need.wavelengths_nm) for need in required}},
         )
+
+
+def _lacking_places(case: Case) -> Iterator[Reason]:
+    """What no condition lifted in thought would bring: a person, a room, time enough."""
+    able = {clinic.id: clinic for clinic, _, _ in case.serving()}.values()
+    facts = {"clinic_ids": [clinic.id for clinic in able], "before": case.ends_on.isoformat()}
+    if not any(clinic.operators for clinic in able):
+        detail = f"Nobody is on shift at a clinic with a laser for {case.ink} {case.before}."
+        yield Reason("no_operator_on_shift", detail, dict(facts))
+    if not any(clinic.rooms for clinic in able):
+        detail = f"No room is in use at a clinic with a laser for {case.ink}."
+        yield Reason("no_room", detail, dict(facts))
+    minutes = case.request.timeline.minutes
+    if minutes > case.grid.cells * GRAIN_MINUTES:
+        detail = f"The visit takes {minutes} minutes, longer than the time that is searched."
+        yield Reason("visit_longer_than_search", detail, {"minutes": minutes})
 
 
 def _lacks(what: str, need: InkNeed, case: Case) -> Reason:

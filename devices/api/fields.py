@@ -5,6 +5,7 @@ from typing import Any, Final
 
 from rest_framework import serializers
 
+LEAST_ABOVE_ZERO: Final = 1e-9
 MAX_SPOT_MM: Final = 100
 MAX_ENERGY_J: Final = 1_000
 MAX_FLUENCE_J_CM2: Final = 100_000
@@ -15,7 +16,10 @@ MAX_COUNTER: Final = 10**15
 
 
 class QuantityField(serializers.FloatField):
-    """A finite number above 0 and at most `max_value`; a truth value or a text is none."""
+    """A finite number above 0 and at most `max_value`; a truth value or a text is none.
+
+    Above 0 is what a square does not take to 0.
+    """
 
     default_error_messages = {
         "positive": "Must be above 0.",
@@ -29,7 +33,7 @@ class QuantityField(serializers.FloatField):
         value = super().to_internal_value(data)
         if not isfinite(value):
             self.fail("finite")
-        if value <= 0:
+        if value < LEAST_ABOVE_ZERO:
             self.fail("positive")
         return value
 

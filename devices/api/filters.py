@@ -4,7 +4,6 @@ from datetime import datetime
 from typing import Any
 
 from django import forms
-from django.core.exceptions import ValidationError
 from django.db.models import QuerySet
 from django.utils import timezone
 from django_filters.rest_framework import CharFilter, ChoiceFilter, Filter, FilterSet
@@ -13,8 +12,7 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 from rest_framework.request import Request
 
-from core.api.fields import AwareDateTimeField
-from core.api.filters import invalid_parameters
+from core.api.filters import InstantFilter, invalid_parameters
 from core.vocabulary import DeviceStatus, choices
 from devices.models import (
     EmissionLine,
@@ -49,26 +47,6 @@ class WholeNumberFilter(Filter):
     """A key or another whole number."""
 
     field_class = forms.IntegerField
-
-
-class InstantFormField(forms.CharField):
-    """RFC 3339 with an offset, as in bodies."""
-
-    def clean(self, value: Any) -> datetime | None:
-        text = super().clean(value)
-        if not text:
-            return None
-        try:
-            instant: datetime = AwareDateTimeField().run_validation(text)
-        except serializers.ValidationError as error:
-            raise ValidationError([str(message) for message in error.detail]) from error
-        return instant
-
-
-class InstantFilter(Filter):
-    """An instant: RFC 3339 with an offset."""
-
-    field_class = InstantFormField
 
 
 class LaserModelFilter(FilterSet):

@@ -8,7 +8,13 @@ from django.contrib.postgres.fields import DateRangeField, DateTimeRangeField
 from django.db import models
 from rest_framework import serializers
 
-from core.api.fields import AwareDateTimeField, TimeZoneField, VisibleRelatedField, zone_names
+from core.api.fields import (
+    AwareDateTimeField,
+    DayField,
+    TimeZoneField,
+    VisibleRelatedField,
+    zone_names,
+)
 from core.api.serializers import PeriodSerializer, SpanIn, ValidDatesSerializer, span_of
 from tests.core.benches import Bench, Part
 
@@ -59,6 +65,8 @@ class TestInstants:
             ("tomorrow", "invalid"),
             ("0001-01-01T00:00:00+14:00", "overflow"),
             ("9999-12-31T23:59:59-12:00", "overflow"),
+            ("1899-12-31T23:59:59Z", "overflow"),
+            ("2200-01-01T00:00:00Z", "overflow"),
             (17, "invalid"),
         ],
     )
@@ -73,6 +81,18 @@ class TestInstants:
 
     def test_are_shown_with_z(self):
         assert AwareDateTimeField().to_representation(NOW) == "2027-03-01T09:00:00Z"
+
+
+class TestDays:
+    @pytest.mark.parametrize("text", ["1900-01-01", "2199-12-31"])
+    def test_of_living_people_count(self, text):
+        assert DayField().run_validation(text) == date.fromisoformat(text)
+
+    @pytest.mark.parametrize("text", ["0001-01-01", "1899-12-31", "2200-01-01", "9999-12-31"])
+    def test_others_leave_the_calendar(self, text):
+        with pytest.raises(serializers.ValidationError) as raised:
+            DayField().run_validation(text)
+        assert raised.value.detail[0].code == "overflow"
 
 
 class TestZones:

@@ -75,6 +75,7 @@ def test_a_computed_spot_that_the_line_has_not_is_said(desk, line):
         ({"spot_mm": 3}, {"": "two_of_three"}),
         ({"spot_mm": 3, "energy_j": 1, "fluence_j_cm2": 14}, {"": "two_of_three"}),
         ({"spot_mm": 0, "energy_j": 1}, {"/spot_mm": "positive"}),
+        ({"spot_mm": 1e-308, "energy_j": 1}, {"/spot_mm": "positive"}),
         ({"spot_mm": 3, "energy_j": -1}, {"/energy_j": "positive"}),
         ({"spot_mm": 3, "energy_j": 1, "rate_hz": 0}, {"/rate_hz": "positive"}),
         ({"spot_mm": "Infinity", "energy_j": 1}, {"/spot_mm": "number"}),

@@ -7,9 +7,12 @@ from django.utils import timezone
 
 from clinics.models import Reservation
 from clinics.vocabulary import Role
+from core.spans import Span
 from courses.models import Appointment
+from courses.services.booking import appointment_book
 from tests.support.api import Caller, assert_problem, queries_of, sign_in
 from tests.support.booking import Stage, make_running_course, make_stage
+from tests.support.factories import make_clinic, make_opening_week, make_shift
 
 pytestmark = pytest.mark.django_db
 
@@ -200,6 +203,42 @@ def test_capacity_counts_booked_hours_and_names_what_binds(stage, desk):
         assert row(after, kind)["booked_h"] - row(before, kind)["booked_h"] == 1
         assert row(after, kind)["free_h"] == 7 * 8 - 1
     assert {row["wavelength_nm"] for row in after["binding"]} == {None, 532, 1064}
+
+
+def test_capacity_counts_a_persons_visits_at_the_clinic_of_the_shift(stage, desk):
+    other = make_stage(clinic=make_clinic(chain=stage.chain, country=""), days=0)
+    make_opening_week(other.clinic)
+    evening = timezone.now().replace(hour=18, minute=0)
+    make_shift(stage.operator, other.clinic, Span(evening, evening + timedelta(hours=1)))
+    appointment_book(
+        course_id=stage.course.pk, visit=stage.visit(), actor=stage.desk, now=timezone.now()
+    )
+    weeks = desk.get("/capacity", from_=timezone.now().date().isoformat(), weeks=1).json()["items"]
+    booked = {
+        week["clinic"]: row["booked_h"]
+        for week in weeks
+        for row in week["rows"]
+        if row["kind"] == "staff" and row["wavelength_nm"] is None
+    }
+    assert booked == {stage.clinic.pk: 0.5, other.clinic.pk: 0}
+
+
+@pytest.mark.parametrize("day", ["0001-01-01", "9999-12-30"])
+def test_capacity_beyond_the_calendar_is_refused(desk, day):
+    assert_problem(desk.get("/capacity", from_=day), 400, "parameter_invalid")
+
+
+@pytest.mark.parametrize("path", ["/appointments", "/sessions", "/recalls", "/messages"])
+@pytest.mark.parametrize("name", ["start", "end"])
+def test_lists_refuse_instants_without_an_offset(stage, path, name):
+    caller = sign_in(Role.TREATING_CLINICIAN, clinic=stage.clinic)
+    refused = caller.get(path, **{name: "2026-03-02T09:00:00"})
+    assert_problem(refused, 400, "parameter_invalid")
+    assert refused.json()["errors"][0]["parameter"] == name
+
+
+def test_search_beyond_the_calendar_is_refused(desk, stage):
+    assert_problem(search(desk, stage, end="9999-12-31T23:55:00Z"), 400, "invalid")
 
 
 def test_capacity_refuses_wrong_parameters(desk):

@@ -8,6 +8,7 @@ from tests.support.api import assert_problem, pointers, sign_in
 
 pytestmark = pytest.mark.django_db
 
+
 @pytest.fixture
 def caller(db):
     return sign_in(Role.LASER_SAFETY_OFFICER)
@@ -52,6 +53,9 @@ class TestHealingWindow:
         [
             ({"as_of": "2026-02-01"}, 422, "/as_of"),
             ({"passes": 0}, 400, "/passes"),
+            ({"treated_on": "0001-01-01"}, 400, "/treated_on"),
+            ({"as_of": "9999-12-31"}, 400, "/as_of"),
+            ({"sun_exposures": ["9999-12-31"]}, 400, "/sun_exposures/0"),
             ({"area_cm2": 0}, 400, "/area_cm2"),
             ({"time_zone": "Nowhere"}, 400, "/time_zone"),
             (

@@ -72,6 +72,7 @@ class TestTreatmentLength:
             ({"beams": [{**BEAM, "area_cm2": 0}]}, 422, "/beams/0/area_cm2", "positive"),
             ({"beams": [BEAM, {**BEAM, "area_cm2": 30_000}]}, 422, "/beams/1/area_cm2", "positive"),
             ({"beams": [{**BEAM, "spot_mm": -1}]}, 422, "/beams/0/spot_mm", "positive"),
+            ({"beams": [{**BEAM, "spot_mm": 1e-308}]}, 422, "/beams/0/spot_mm", "positive"),
             ({"beams": [{**BEAM, "overlap": 1}]}, 422, "/beams/0/overlap", "overlap-range"),
             ({"passes": 0}, 422, "/passes", "passes-range"),
             ({"wait_minutes": 90}, 422, "/wait_minutes", "wait-range"),
@@ -125,6 +126,8 @@ class TestSettingCheck:
         [
             ({"fluence_j_cm2": 0}, 422, "/fluence_j_cm2", "positive"),
             ({"spot_mm": -2}, 422, "/spot_mm", "positive"),
+            ({"spot_mm": 1e308}, 422, "/spot_mm", "positive"),
+            ({"spot_mm": 1e-308}, 422, "/spot_mm", "positive"),
             ({"pulse_duration_ns": 0}, 422, "/pulse_duration_ns", "positive"),
             ({"line": 999_999}, 400, "/line", "does_not_exist"),
             ({"limits": {**LIMITS, "pulse_min_ns": 20}}, 400, "/limits/pulse_max_ns", "order"),

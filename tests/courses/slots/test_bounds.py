@@ -6,6 +6,7 @@ import pytest
 from core.spans import Span, subtract
 from courses.slots import (
     FittedTo,
+    Grid,
     LockedOut,
     OperatorCredential,
     TimeWish,
@@ -163,3 +164,19 @@ def test_each_free_on_its_own_day_but_never_together():
 def test_no_accepted_clinic():
     answer = search_slots(request_for(), grid=simple_case().grid, clinics=[])
     assert [reason.code for reason in answer.bounds] == ["no_clinic"]
+
+
+def test_nobody_there_is_said_alone_and_not_as_every_condition():
+    found = bounds(simple_case(operators=()))
+    assert list(found) == ["no_operator_on_shift"]
+    assert found["no_operator_on_shift"].data["clinic_ids"] == [1]
+
+
+def test_no_room_in_use_is_said_alone():
+    assert list(bounds(simple_case(rooms=()))) == ["no_room"]
+
+
+def test_visit_longer_than_the_time_searched():
+    case = simple_case(grid=Grid(MONDAY, 6), days=1, open_hours=(0, 0.5))
+    found = bounds(case, request_for(minutes=60))
+    assert list(found) == ["visit_longer_than_search"]
