@@ -8,6 +8,7 @@ from rest_framework import status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from core.api.body import refuse_unknown_fields
 from core.api.filters import invalid_parameter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
@@ -27,6 +28,7 @@ class ReadViewSet(ListMixin, RetrieveMixin):
     def fields(self, row: Any = None) -> dict[str, Any]:
         """Validated fields of the body; all of them for a new row, else those that it has."""
         serializer = self.get_serializer(row, data=self.request.data, partial=row is not None)
+        refuse_unknown_fields(serializer, self.request.data)
         serializer.is_valid(raise_exception=True)
         validated: Mapping[str, Any] = serializer.validated_data
         return dict(validated)

@@ -10,6 +10,7 @@ from rest_framework.response import Response
 from rest_framework.serializers import BaseSerializer
 from rest_framework.views import APIView
 
+from core.api.body import refuse_unknown_fields
 from core.api.filters import refuse_unknown_parameters
 from core.api.parsers import StrictJSONParser
 from core.api.permissions import PolicyPermission
@@ -47,6 +48,7 @@ class FallowView(APIView):
         """Validated data of the body (or of `data`). Raises a validation error for the caller."""
         body = self.request.data if data is None else data
         serializer = serializer_class(data=body, context=self._context())
+        refuse_unknown_fields(serializer, body)
         serializer.is_valid(raise_exception=True)
         validated: dict[str, Any] = serializer.validated_data
         return validated

@@ -12,6 +12,7 @@ from rest_framework.response import Response
 from rest_framework.serializers import BaseSerializer
 from rest_framework.viewsets import GenericViewSet
 
+from core.api.body import refuse_unknown_fields
 from core.api.filters import StrictFilterBackend, filter_names
 from core.api.idempotency import idempotent
 from core.api.pagination import KeysetPagination, page_parameters
@@ -126,10 +127,12 @@ class ReferenceViewSet(ListMixin, RetrieveMixin):
         """Runs in a unit, again after a deadlock: the serializer is made anew each time."""
         if row is None:
             serializer = self.get_serializer(data=self.request.data)
+            refuse_unknown_fields(serializer, self.request.data)
             serializer.is_valid(raise_exception=True)
             return serializer.save(**self.owned())
         locked = self._locked(row, expected=expected)
         serializer = self.get_serializer(locked, data=self.request.data, partial=True)
+        refuse_unknown_fields(serializer, self.request.data)
         serializer.is_valid(raise_exception=True)
         return serializer.save()
 

@@ -18,6 +18,7 @@ from courses.errors.booking import (
     SlotUnfit,
     StatusStepRefused,
     UnalignedStart,
+    VisitAnotherDay,
     VisitNotStarted,
 )
 from courses.errors.desk import (
@@ -124,6 +125,7 @@ __all__ = [
     "TattooInRunningCourse",
     "TattooUnknown",
     "UnalignedStart",
+    "VisitAnotherDay",
     "VisitNotStarted",
     "WindowUnknown",
     "field_malformed",

@@ -110,6 +110,13 @@ class SeriesUnknown(NotFound):
     title = "No such series of appointments"
 
 
+class VisitAnotherDay(Refused):
+    """A patient arrives on the day of the visit, in the clinic's zone, or after."""
+
+    code = "visit_another_day"
+    title = "The visit is on a later day"
+
+
 class VisitNotStarted(Refused):
     """What is to be said of the visit can only be said once it has begun."""
 

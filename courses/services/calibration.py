@@ -72,7 +72,7 @@ def calibration_decide(
     status = STATUS_OF[kind]
     if run.status == CalibrationStatus.INCONCLUSIVE:
         raise NothingProposed(calibration=run.pk, messages=run.report["messages"])
-    if run.status == status or not allows(CALIBRATION, old=run.status, new=status):
+    if not allows(CALIBRATION, old=run.status, new=status):
         raise StatusStepRefused(status=run.status, wanted=status)
     if kind is CalibrationDecisionKind.ACCEPT:
         for before in rows.values():

@@ -237,7 +237,7 @@ def _locked(course_id: int, *, actor: Actor, expected_version: int | None) -> Co
 
 
 def _require_step(course: Course, wanted: CourseStatus) -> None:
-    if course.status == wanted or not allows(transitions.COURSE, old=course.status, new=wanted):
+    if not allows(transitions.COURSE, old=course.status, new=wanted):
         raise StatusStepRefused(course=course.pk, status=course.status, wanted=wanted)
 
 

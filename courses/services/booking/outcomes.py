@@ -3,9 +3,10 @@
 from datetime import datetime
 
 from clinics.access import Actor
+from clinics.hours import local_date, zone_named
 from clinics.services.reservations import release
 from core.db import command, step
-from courses.errors import PrecautionsStand, VisitNotStarted
+from courses.errors import PrecautionsStand, VisitAnotherDay, VisitNotStarted
 from courses.models import Appointment
 from courses.selectors.precautions import BY_ID, appointment_standings
 from courses.services.booking.writing import locked_appointment, require_step, source_of
@@ -49,10 +50,9 @@ def appointment_no_show(
 def appointment_arrive(
     *, appointment_id: int, actor: Actor, now: datetime, expected_version: int | None = None
 ) -> Appointment:
-    """Record that the patient is here. Raises StatusStepRefused."""
-    del now
+    """Record that the patient is here. Raises StatusStepRefused, VisitAnotherDay."""
     return _proceed(
-        appointment_id, AppointmentStatus.ARRIVED, actor=actor, version=expected_version
+        appointment_id, AppointmentStatus.ARRIVED, actor=actor, now=now, version=expected_version
     )
 
 
@@ -62,11 +62,16 @@ def appointment_check_in(
 ) -> Appointment:
     """Record that an arrived patient can be treated.
 
-    Raises StatusStepRefused, PrecautionsStand while an answer of the patient stops treatment.
+    Raises StatusStepRefused, VisitAnotherDay, and PrecautionsStand while an answer of the
+    patient stops treatment.
     """
     _require_no_precaution(appointment_id, actor=actor, now=now)
     return _proceed(
-        appointment_id, AppointmentStatus.CHECKED_IN, actor=actor, version=expected_version
+        appointment_id,
+        AppointmentStatus.CHECKED_IN,
+        actor=actor,
+        now=now,
+        version=expected_version,
     )
 
 
@@ -81,11 +86,20 @@ def end_visit(appointment: Appointment, *, status: AppointmentStatus, reason: st
 
 @step
 def _proceed(
-    appointment_id: int, status: AppointmentStatus, *, actor: Actor, version: int | None
+    appointment_id: int,
+    status: AppointmentStatus,
+    *,
+    actor: Actor,
+    now: datetime,
+    version: int | None,
 ) -> Appointment:
     appointment = locked_appointment(
         appointment_id, actor=actor, version=version, action="appointment.arrive"
     )
+    zone = zone_named(appointment.clinic.time_zone)
+    day = local_date(appointment.starts_at, zone)
+    if local_date(now, zone) < day:
+        raise VisitAnotherDay(on=day.isoformat(), time_zone=appointment.clinic.time_zone)
     require_step(appointment, status)
     appointment.save()
     return appointment

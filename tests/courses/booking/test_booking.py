@@ -19,6 +19,7 @@ from courses.errors import (
     SlotUnfit,
     StatusStepRefused,
     UnalignedStart,
+    VisitAnotherDay,
     VisitNotStarted,
 )
 from courses.models import Appointment, Course
@@ -206,7 +207,30 @@ def test_cancelling_frees_everything_and_cannot_be_undone(stage):
     appointment_cancel(appointment_id=appointment.pk, reason="asked to", actor=stage.desk, now=NOW)
     assert reserved(appointment) == 0
     with pytest.raises(StatusStepRefused):
+        appointment_arrive(appointment_id=appointment.pk, actor=stage.desk, now=TOMORROW_TEN)
+
+
+def test_an_appointment_ends_once(stage):
+    appointment = book(stage)
+    for reason in ("asked to", "again"):
+        try:
+            appointment_cancel(
+                appointment_id=appointment.pk, reason=reason, actor=stage.desk, now=NOW
+            )
+        except StatusStepRefused:
+            assert reason == "again"
+    appointment.refresh_from_db()
+    assert appointment.status_reason == "asked to"
+
+
+def test_nobody_arrives_on_another_day_but_early_on_the_day_itself(stage):
+    appointment = book(stage)
+    with pytest.raises(VisitAnotherDay):
         appointment_arrive(appointment_id=appointment.pk, actor=stage.desk, now=NOW)
+    arrived = appointment_arrive(
+        appointment_id=appointment.pk, actor=stage.desk, now=TOMORROW_TEN - timedelta(hours=3)
+    )
+    assert arrived.status == AppointmentStatus.ARRIVED
 
 
 def test_a_no_show_is_known_only_after_the_start(stage):
