@@ -6,6 +6,7 @@ from typing import Any
 from rest_framework import serializers
 from rest_framework.request import Request
 
+from core.api.body import refuse_unknown_fields
 from core.api.filters import invalid_parameters
 from core.api.preconditions import expected_version
 from core.api.viewsets import ListMixin, RetrieveMixin
@@ -21,6 +22,7 @@ class RecordViewSet(ListMixin, RetrieveMixin):
         serializer = serializer_class(
             data=self.request.data, partial=True, context=self.get_serializer_context()
         )
+        refuse_unknown_fields(serializer, self.request.data)
         serializer.is_valid(raise_exception=True)
         return dict(serializer.validated_data)
 
@@ -54,15 +56,25 @@ def parsed_query(
     only: Collection[str] | None = None,
 ) -> dict[str, Any]:
     """Validated query parameters; `only` names those to look at. Raises ParameterInvalid."""
-    given = request.query_params.dict()
+    fields = serializer_class().fields
     query = serializer_class(
-        data={name: value for name, value in given.items() if only is None or name in only}
+        data={
+            name: values if isinstance(fields.get(name), serializers.ListField) else values[-1]
+            for name, values in request.query_params.lists()
+            if only is None or name in only
+        }
     )
     if not query.is_valid():
         raise invalid_parameters(
             {
-                name: [{"message": str(m), "code": m.code} for m in messages]
+                name: [{"message": str(one), "code": one.code} for one in _flat(messages)]
                 for name, messages in query.errors.items()
             }
         )
     return dict(query.validated_data)
+
+
+def _flat(messages: Any) -> list[Any]:
+    """Messages of a field, or of the entries of a list."""
+    groups = messages.values() if isinstance(messages, dict) else [messages]
+    return [message for group in groups for message in group]

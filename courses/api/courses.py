@@ -11,7 +11,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from clinics.models import Clinic
-from core.api.fields import VisibleRelatedField
+from core.api.fields import DayField, VisibleRelatedField
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.vocabulary import choices
@@ -23,13 +23,16 @@ from courses.api.base import (
     parsed_query,
     version_if_given,
 )
-from courses.api.estimates import CourseEstimateOut, course_estimate_shown
+from courses.api.estimate_serializers import CourseEstimateOut
+from courses.api.estimates import course_estimate_shown
 from courses.api.line_advice import LineAdviceOut, TannedQuery, line_advice_shown
+from courses.api.outcomes import CourseClearanceOut, clearance_shown
 from courses.api.plans import NextSessionOut, TechniqueQuery, next_session_shown
 from courses.models import Course, Patient, Tattoo
 from courses.selectors.estimation.courses import course_estimate
 from courses.selectors.line_advice import course_line_advice
 from courses.selectors.next_session import next_session
+from courses.selectors.outcomes import course_clearance
 from courses.selectors.plans import Technique
 from courses.services.courses import (
     REVOKED_BECAUSE,
@@ -91,7 +94,7 @@ class CourseChangeIn(serializers.Serializer[Any]):
         required=False,
         help_text="Fraction of the ink to be gone; for the goal `lighten` only",
     )
-    consented_on = serializers.DateField(
+    consented_on = DayField(
         required=False, allow_null=True, help_text="Consent to treatment; needed to begin"
     )
 
@@ -145,6 +148,7 @@ class CourseViewSet(RecordViewSet):
         "mark_entered_in_error": "course.write",
         "estimate": "course.read",
         "line_advice": "course.read",
+        "clearance": "course.read",
         "next_session": "course.read",
     }
 
@@ -283,6 +287,16 @@ class CourseViewSet(RecordViewSet):
         tanned = parsed_query(TannedQuery, request)["tanned"]
         found = course_line_advice(int(pk), tanned=tanned, actor=self.actor, now=self.now())
         return self.show(LineAdviceOut, line_advice_shown(found))
+
+    @extend_schema(responses=CourseClearanceOut, summary="Show the clearance of a course's parts")
+    @action(detail=True, methods=["get"])
+    def clearance(self, request: Request, pk: str) -> Response:
+        """Grades of each part over time, and after how many sessions it passed the end points.
+
+        For whoever may see courses.
+        """
+        found = course_clearance(int(pk), actor=self.actor)
+        return self.show(CourseClearanceOut, clearance_shown(found))
 
     def _technique(self) -> Technique:
         return Technique(**parsed_query(TechniqueQuery, self.request))

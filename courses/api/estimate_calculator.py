@@ -11,14 +11,21 @@ from rest_framework.response import Response
 
 from clinics.hours import local_date, zone_named
 from clinics.models import Chain
-from core.api.fields import TimeZoneField
+from core.api.fields import DayField, TimeZoneField
 from core.api.views import FallowView
 from core.vocabulary import choices
-from courses.api.estimates import SessionEstimateOut, session_estimate_shown
+from courses.api.estimate_serializers import SessionEstimateOut
+from courses.api.estimates import session_estimate_shown
 from courses.api.slots import TechniqueIn
 from courses.errors import field_malformed, input_refused
 from courses.science.estimate.answer import estimate
-from courses.science.estimate.inputs import Assessment, EstimateRequest, Intervals, check_request
+from courses.science.estimate.inputs import (
+    Assessment,
+    EstimateRequest,
+    Intervals,
+    check_request,
+    served_only,
+)
 from courses.science.estimate.prior import PriorSettings
 from courses.science.fading.inputs import Darkening, Goal, Grade, Part, TreatedSession
 from courses.science.fading.match import FiredLine, match_for, planned_match
@@ -65,7 +72,7 @@ class LineIn(serializers.Serializer[Any]):
 class TreatedIn(serializers.Serializer[Any]):
     """A session that happened, and the parts it treated (left out: all of them)."""
 
-    treated_on = serializers.DateField()
+    treated_on = DayField()
     lines: serializers.ListSerializer[Any] = serializers.ListSerializer(
         child=LineIn(), min_length=1, max_length=8
     )
@@ -78,7 +85,7 @@ class GradeIn(serializers.Serializer[Any]):
     """How much of a part was gone: a band, or a grade of a scale."""
 
     part = serializers.CharField(max_length=40)
-    graded_on = serializers.DateField()
+    graded_on = DayField()
     low = serializers.FloatField(min_value=0, max_value=1, required=False)
     high = serializers.FloatField(min_value=0, max_value=1, required=False)
     scale = serializers.ChoiceField(choices=choices(ClearanceScale), required=False)
@@ -99,7 +106,7 @@ class DarkeningIn(serializers.Serializer[Any]):
     """A part that darkened and was not graded since."""
 
     part = serializers.CharField(max_length=40)
-    seen_on = serializers.DateField()
+    seen_on = DayField()
 
 
 class SessionEstimateIn(serializers.Serializer[Any]):
@@ -144,7 +151,7 @@ class SessionEstimateIn(serializers.Serializer[Any]):
         child=DarkeningIn(), max_length=100, default=list
     )
     technique = TechniqueIn(required=False, help_text="To reckon chair time")
-    next_on = serializers.DateField(required=False, allow_null=True, default=None)
+    next_on = DayField(required=False, allow_null=True, default=None)
     time_zone = TimeZoneField(default="UTC", help_text="Says what day it is")
 
 
@@ -171,7 +178,10 @@ class SessionEstimateView(FallowView):
             today = local_date(self.now(), zone_named(body["time_zone"]))
             asked = _request(body, setting=setting, today=today)
             answer = estimate(asked)
-        return self.show(SessionEstimateOut, session_estimate_shown(asked, answer))
+            reachable = served_only(asked)
+            served = None if reachable is None else (reachable, estimate(reachable))
+        shown = session_estimate_shown(asked, answer, served=served)
+        return self.show(SessionEstimateOut, shown)
 
 
 def _request(body: dict[str, Any], *, setting: Setting, today: date) -> EstimateRequest:

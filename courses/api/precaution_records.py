@@ -9,7 +9,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from clinics.models import Clinic
-from core.api.fields import VisibleRelatedField
+from core.api.fields import DayField, VisibleRelatedField
 from core.api.idempotency import idempotent
 from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices
@@ -54,7 +54,7 @@ class PrecautionAnswersIn(serializers.Serializer[Any]):
         default=None,
         help_text="Where they were given. Left out: the home clinic",
     )
-    answered_on = serializers.DateField(
+    answered_on = DayField(
         required=False, allow_null=True, default=None, help_text="Left out: today, there"
     )
 
@@ -88,9 +88,7 @@ class PrecautionDecisionIn(serializers.Serializer[Any]):
     precaution = serializers.ChoiceField(choices=sorted(BY_ID))
     kind = serializers.ChoiceField(choices=choices(PrecautionDecisionKind))
     reason = serializers.CharField(max_length=400)
-    valid_until = serializers.DateField(
-        required=False, allow_null=True, default=None, help_text="Included"
-    )
+    valid_until = DayField(required=False, allow_null=True, default=None, help_text="Included")
 
 
 class OfPatientFilter(filters.FilterSet):

@@ -9,7 +9,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from clinics.hours import local_date, zone_named
-from core.api.fields import TimeZoneField
+from core.api.fields import DayField, TimeZoneField
 from core.api.serializers import BasisOut, ComputedOut
 from core.api.views import FallowView
 from core.vocabulary import choices
@@ -123,10 +123,10 @@ class PrecautionsIn(serializers.Serializer[Any]):
     """Answers by key of the question: an option code or an ISO date; and what else is known."""
 
     answers = serializers.DictField(child=serializers.CharField(max_length=40))
-    answered_on = serializers.DateField(required=False, help_text="Left out: today")
-    on = serializers.DateField(required=False, help_text="The day to judge. Left out: today")
+    answered_on = DayField(required=False, help_text="Left out: today")
+    on = DayField(required=False, help_text="The day to judge. Left out: today")
     time_zone = TimeZoneField(default="UTC", help_text="Says what day it is")
-    birth_date = serializers.DateField(required=False, allow_null=True, default=None)
+    birth_date = DayField(required=False, allow_null=True, default=None)
     site = serializers.ChoiceField(
         choices=choices(BodySite), required=False, allow_null=True, default=None
     )
@@ -141,7 +141,7 @@ class StandingQuery(serializers.Serializer[Any]):
     """For which course, and on which day."""
 
     course = serializers.IntegerField(min_value=1, max_value=2**62, required=False)
-    on = serializers.DateField(required=False)
+    on = DayField(required=False)
 
 
 class QuestionnaireView(FallowView):

@@ -15,6 +15,7 @@ from courses.api.gaps import GapOfferViewSet, GapViewSet
 from courses.api.healing import HealingWindowViewSet
 from courses.api.line_advice import LineAdviceView
 from courses.api.observations import ObservationViewSet
+from courses.api.outcomes import ReactionsView
 from courses.api.patients import ContactPointViewSet, PatientViewSet
 from courses.api.precaution_records import (
     PrecautionAnswersViewSet,
@@ -80,6 +81,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
         PatientPrecautionsView.as_view(),
         name="patient-precautions",
     ),
+    path("outcomes/reactions", ReactionsView.as_view(), name="reactions"),
     path("calculators/healing-window", HealingWindowView.as_view(), name="healing-window-preview"),
     *router.urls,
 ]

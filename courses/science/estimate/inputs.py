@@ -1,7 +1,7 @@
 """What an estimate is made from, and the refusals."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from math import isfinite
 
@@ -15,7 +15,7 @@ from courses.science.fading.inputs import (
     TreatedSession,
     check_parts,
 )
-from courses.science.fading.model import DEFAULT_MODEL, FadingModel
+from courses.science.fading.model import DEFAULT_MODEL, FadingModel, Match
 from courses.vocabulary import BodySite, InkAmount, Scarring, SkinType
 
 BODY_CM2 = 20_000
@@ -73,6 +73,23 @@ class EstimateRequest:
     chair: ChairTime | None = None
     next_on: date | None = None
     model: FadingModel = DEFAULT_MODEL
+
+
+def served_only(request: EstimateRequest) -> EstimateRequest | None:
+    """The same tattoo without the parts that the planned wavelengths hardly touch.
+
+    None when there is no such part, or no other that is still to clear. It answers what can be
+    reached with the lasers at hand when one ink keeps the whole from ever being done.
+    """
+    live = [part for part in request.assessment.parts if not part.cleared]
+    unserved = {part.key for part in live if part.planned is Match.POOR}
+    if not unserved or len(unserved) == len(live):
+        return None
+    parts = [
+        replace(part, cleared=True) if part.key in unserved else part
+        for part in request.assessment.parts
+    ]
+    return replace(request, assessment=replace(request.assessment, parts=parts))
 
 
 def check_request(request: EstimateRequest) -> None:

@@ -16,6 +16,7 @@ from courses.models import Appointment, Course, Tattoo
 from courses.science.basis import CAUTION, Basis
 from courses.science.estimate.answer import SessionEstimate, estimate_batch
 from courses.science.estimate.course import CourseSessions, course_sessions
+from courses.science.estimate.inputs import EstimateRequest, served_only
 from courses.science.estimate.prior import PriorSettings
 from courses.selectors.appointments import OPEN
 from courses.selectors.estimation.priors import prior_of_chain
@@ -43,12 +44,15 @@ class CourseEstimate:
     """A course: its tattoos, and all of them together.
 
     `booked_on`: the local day of an appointment that is booked. `lines_known`: whether the chain
-    has lasers whose lines the forecast could look at.
+    has lasers whose lines the forecast could look at. `served`: the course without the parts that
+    no planned wavelength acts on, None when there are none (or nothing else is left).
     """
 
     course: Course
     tattoos: tuple[TattooEstimate, ...]
     sessions: CourseSessions
+    served: CourseSessions | None
+    left_out: tuple[tuple[int, str], ...]
     prior: PriorSettings
     earliest: Earliest
     booked_on: date | None
@@ -67,10 +71,15 @@ class CourseEstimate:
 class _Plan:
     course: Any
     requests: tuple[TattooRequest, ...]
+    served: tuple[EstimateRequest | None, ...]
     done: int
     earliest: Earliest
     booked_on: date | None
     next_on: date | None
+
+    def asked(self) -> list[EstimateRequest]:
+        """All requests of the course: the tattoos, then those without unserved parts."""
+        return [one.request for one in self.requests] + [one for one in self.served if one]
 
 
 def course_estimate(
@@ -105,11 +114,9 @@ def course_estimates(
         tattoo_ids = {tattoo.pk for course in courses for tattoo in course.tattoos.all()}
         known = histories(tattoo_ids)
         plans = [_plan(course, known=known, setting=setting, now=now) for course in courses]
-        requests = [one.request for plan in plans for one in plan.requests]
-        answers = iter(estimate_batch(requests))
-    return [
-        _answer(plan, [next(answers) for _ in plan.requests], setting=setting) for plan in plans
-    ]
+        asked = [request for plan in plans for request in plan.asked()]
+        answers = iter(estimate_batch(asked))
+    return [_answer(plan, [next(answers) for _ in plan.asked()], setting=setting) for plan in plans]
 
 
 def setting_of_chain(chain: Chain, *, technique: Technique) -> Setting:
@@ -149,19 +156,21 @@ def _plan(course: Any, *, known: Any, setting: Setting, now: datetime) -> _Plan:
     next_on = _next_on(course, earliest=earliest, booked_on=booked_on, today=today)
     tattoos: Sequence[Tattoo] = list(course.tattoos.all())
     own: list[History] = [known[tattoo.pk] for tattoo in tattoos]
+    requests = tuple(
+        tattoo_request(
+            tattoo,
+            course=course,
+            history=history,
+            setting=setting,
+            today=today,
+            next_on=next_on,
+        )
+        for tattoo, history in zip(tattoos, own, strict=True)
+    )
     return _Plan(
         course=course,
-        requests=tuple(
-            tattoo_request(
-                tattoo,
-                course=course,
-                history=history,
-                setting=setting,
-                today=today,
-                next_on=next_on,
-            )
-            for tattoo, history in zip(tattoos, own, strict=True)
-        ),
+        requests=requests,
+        served=tuple(served_only(one.request) for one in requests),
         done=sessions_done((row for history in own for row in history.passes), course_id=course.pk),
         earliest=earliest,
         booked_on=booked_on,
@@ -182,28 +191,59 @@ def _next_on(
     return max(today, earliest.on or today)
 
 
-def _answer(
-    plan: _Plan, estimates: Sequence[SessionEstimate], *, setting: Setting
-) -> CourseEstimate:
-    tattoos = tuple(
-        TattooEstimate(made_from=request, estimate=estimate)
-        for request, estimate in zip(plan.requests, estimates, strict=True)
-    )
+def _answer(plan: _Plan, answers: Sequence[SessionEstimate], *, setting: Setting) -> CourseEstimate:
     requests = [one.request for one in plan.requests]
+    estimates = answers[: len(requests)]
     sessions = course_sessions(requests, estimates, done=plan.done)
-    basis = [basis for one in estimates for basis in one.basis]
-    basis += [basis for one in plan.requests for basis in one.spacing.basis]
-    basis += [one.calendar.basis for one in estimates]
-    if len(tattoos) > 1:
-        basis.append(sessions.basis)
     return CourseEstimate(
         course=plan.course,
-        tattoos=tattoos,
+        tattoos=tuple(
+            TattooEstimate(made_from=request, estimate=estimate)
+            for request, estimate in zip(plan.requests, estimates, strict=True)
+        ),
         sessions=sessions,
+        served=_served(plan, answers),
+        left_out=_left_out(plan),
         prior=setting.prior,
         earliest=plan.earliest,
         booked_on=plan.booked_on,
         next_on=plan.next_on,
         lines_known=bool(setting.lines),
-        basis=tuple(dict.fromkeys(basis)),
+        basis=_basis(plan, estimates, sessions=sessions),
     )
+
+
+def _served(plan: _Plan, answers: Sequence[SessionEstimate]) -> CourseSessions | None:
+    """The course with every tattoo without its unserved parts, where it has any."""
+    if not any(plan.served):
+        return None
+    further = iter(answers[len(plan.requests) :])
+    chosen = [
+        (one.request, whole) if served is None else (served, next(further))
+        for one, served, whole in zip(plan.requests, plan.served, answers, strict=False)
+    ]
+    return course_sessions(
+        [request for request, _ in chosen], [answer for _, answer in chosen], done=plan.done
+    )
+
+
+def _left_out(plan: _Plan) -> tuple[tuple[int, str], ...]:
+    """(tattoo, part) of every part that `served` leaves out."""
+    return tuple(
+        (one.tattoo_id, part.key)
+        for one, served in zip(plan.requests, plan.served, strict=True)
+        if served is not None
+        for part, kept in zip(one.request.assessment.parts, served.assessment.parts, strict=True)
+        if kept.cleared and not part.cleared
+    )
+
+
+def _basis(
+    plan: _Plan, estimates: Sequence[SessionEstimate], *, sessions: CourseSessions
+) -> tuple[Basis, ...]:
+    basis = [basis for one in estimates for basis in one.basis]
+    basis += [basis for one in plan.requests for basis in one.spacing.basis]
+    basis += [one.calendar.basis for one in estimates]
+    if len(estimates) > 1:
+        basis.append(sessions.basis)
+    return tuple(dict.fromkeys(basis))

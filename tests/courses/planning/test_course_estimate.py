@@ -189,6 +189,40 @@ class TestRecords:
         assert answer["tattoos"][0]["parts"][0]["planned_match"] == "first"
 
 
+class TestBeyondTheLines:
+    def test_ink_that_no_line_acts_on_keeps_the_whole_and_the_rest_is_shown_beside(self, db):
+        ward = make_ward(
+            parts=(
+                (InkColour.BLACK, How.OUTLINE, 0.9),
+                (InkColour.WHITE, How.SOLID_FILL, 0.1),
+            )
+        )
+        answer = shown(ward.caller(Role.TREATING_CLINICIAN), ward)
+        assert answer["remaining"]["p50"] is None
+        served = answer["served"]
+        tattoo = ward.part.tattoo_id
+        assert served["left_out"] == [f"tattoo {tattoo}: white solid fill"]
+        assert served["remaining"]["p50"] < 15
+        assert served["chair_hours"]["expected"] < answer["chair_hours"]["expected"]
+
+    def test_nothing_is_left_out_where_every_ink_has_a_line(self, ward, clinician):
+        assert shown(clinician, ward)["served"] is None
+
+    def test_of_several_tattoos_only_what_is_unserved_is_left_out(self, ward, clinician):
+        white = make_tattoo(
+            ward.course.patient,
+            parts=(
+                (InkColour.BLACK, How.SHADING, 0.5),
+                (InkColour.WHITE, How.SOLID_FILL, 0.5),
+            ),
+        )
+        alone = shown(clinician, ward)["remaining"]["p50"]
+        ward.course.tattoos.add(white)
+        served = shown(clinician, ward)["served"]
+        assert served["left_out"] == [f"tattoo {white.pk}: white solid fill"]
+        assert served["remaining"]["p50"] >= alone
+
+
 class TestNextDay:
     def test_a_booked_appointment_starts_the_calendar(self, ward, clinician):
         make_appointment(ward, NOW + timedelta(days=10))

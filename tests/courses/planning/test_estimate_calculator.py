@@ -155,6 +155,16 @@ class TestChain:
         assert answer["parts"][0]["planned_match"] == "poor"
         assert "poor-match" in {note["id"] for note in answer["notes"]}
 
+    def test_what_can_be_reached_without_it_is_shown_beside(self, caller):
+        parts = [
+            {"colour": "red", "technique": "solid_fill", "share": 0.1},
+            {"colour": "black", "technique": "outline", "share": 0.9},
+        ]
+        answer = shown(caller, parts=parts, planned_lines=[LINE])
+        assert answer["served"]["left_out"] == ["red solid fill"]
+        assert answer["served"]["total"]["p50"] < (answer["total"]["p50"] or 99)
+        assert shown(caller)["served"] is None
+
 
 class TestBadInput:
     @pytest.mark.parametrize(
