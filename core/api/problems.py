@@ -5,6 +5,7 @@ from http import HTTPStatus
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
+from django.views.decorators.csrf import csrf_exempt
 from rest_framework.response import Response
 
 from core.api.problem import as_http, as_response, plain_problem
@@ -23,6 +24,7 @@ def exception_handler(error: Exception, context: dict[str, Any]) -> Response | N
     return as_response(problem, context.get("request"))
 
 
+@csrf_exempt  # else a write to an unknown address is told of cookies, in HTML
 def not_found(
     request: HttpRequest,
     exception: Exception | None = None,  # noqa: ARG001

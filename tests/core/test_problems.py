@@ -6,6 +6,7 @@ from django.core.exceptions import PermissionDenied, SuspiciousOperation, Valida
 from django.db import DataError, IntegrityError, InterfaceError, OperationalError
 from django.db.models import ProtectedError
 from django.http import Http404
+from django.test import Client
 from rest_framework.exceptions import ErrorDetail
 
 from core.api.pointers import field_errors
@@ -113,6 +114,13 @@ def test_a_domain_error_outside_of_all_meanings_is_a_mistake_of_ours():
 class TestOutsideOfTheViews:
     def test_unknown_address(self, client):
         assert problem(client.get("/nowhere"), 404, "not_found")["instance"] == "/nowhere"
+
+    @pytest.mark.urls("config.urls")
+    @pytest.mark.parametrize("method", ["post", "put", "patch", "delete"])
+    @pytest.mark.parametrize("path", ["/api/v1/nowhere", "/api/v1/patients/abc", "/api/v1/"])
+    def test_a_write_to_an_unknown_address_is_told_so_and_nothing_of_cookies(self, method, path):
+        outside = Client(enforce_csrf_checks=True)
+        problem(getattr(outside, method)(path), 404, "not_found")
 
     def test_method_not_allowed(self, client):
         response = client.put("/api/benches", {}, format="json")
