@@ -99,7 +99,7 @@ class DropOutOut(serializers.Serializer[Any]):
     after_sessions = LeftAfterOut(many=True)
 
 
-class FitOut(serializers.Serializer[Any]):
+class RefitFamilyOut(serializers.Serializer[Any]):
     """One distribution of sessions over score."""
 
     family = serializers.ChoiceField(choices=choices(Family))
@@ -122,8 +122,8 @@ class SlopeOut(serializers.Serializer[Any]):
 class RefitOut(serializers.Serializer[Any]):
     """The refit of the prior."""
 
-    proposed = FitOut()
-    fits = FitOut(many=True)
+    proposed = RefitFamilyOut()
+    fits = RefitFamilyOut(many=True)
     slope = SlopeOut(allow_null=True)
     courses = serializers.IntegerField()
     reached = serializers.IntegerField()

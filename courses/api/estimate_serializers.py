@@ -173,7 +173,7 @@ class TattooFiguresOut(serializers.Serializer[Any]):
     notes = NoteOut(many=True)
 
 
-class ServedOut(serializers.Serializer[Any]):
+class ReachableOut(serializers.Serializer[Any]):
     """What can be reached without the parts that no planned wavelength acts on."""
 
     left_out = serializers.ListField(child=serializers.CharField(), help_text="Parts")
@@ -190,7 +190,7 @@ class SessionEstimateOut(TattooFiguresOut, ComputedOut):
     goal = serializers.ChoiceField(choices=choices(CourseGoal))
     target_clearance = serializers.FloatField()
     prior = PriorOut()
-    served = ServedOut(allow_null=True)
+    served = ReachableOut(allow_null=True)
 
 
 class SetAsideOut(serializers.Serializer[Any]):
@@ -236,7 +236,7 @@ class CourseEstimateOut(ComputedOut):
         help_text="False: no laser of the chain is recorded; first-choice lines are assumed"
     )
     tattoos = TattooEstimateOut(many=True)
-    served = ServedOut(
+    served = ReachableOut(
         allow_null=True,
         help_text="Null unless some, but not all, of the ink is beyond the planned lines",
     )

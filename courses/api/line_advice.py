@@ -33,7 +33,7 @@ POINTERS: Final = {
     "lines.wavelength_nm": "/lines",
     "parts.share": "/parts",
 }
-COLOURS: Final = [colour.value for colour in InkColour]
+COLOURS: Final = choices(InkColour)
 SKIN_TYPES: Final = [(t.value, t.name) for t in SkinType]
 
 

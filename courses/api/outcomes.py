@@ -51,8 +51,8 @@ class PartClearanceOut(serializers.Serializer[Any]):
 
     tattoo_part = serializers.IntegerField()
     key = serializers.CharField()
-    colour = serializers.ChoiceField(choices=[colour.value for colour in InkColour])
-    technique = serializers.ChoiceField(choices=[one.value for one in Technique])
+    colour = serializers.ChoiceField(choices=choices(InkColour))
+    technique = serializers.ChoiceField(choices=choices(Technique))
     share = serializers.FloatField()
     cleared_on = serializers.DateField(allow_null=True)
     points = ClearancePointOut(many=True)
@@ -103,9 +103,7 @@ class ReactionRateOut(serializers.Serializer[Any]):
     skin_type = serializers.ChoiceField(
         choices=[(t.value, t.name) for t in SkinType], allow_null=True
     )
-    colour = serializers.ChoiceField(
-        choices=[colour.value for colour in InkColour], allow_null=True
-    )
+    colour = serializers.ChoiceField(choices=choices(InkColour), allow_null=True)
     patients = serializers.IntegerField()
     patients_with_reaction = serializers.IntegerField()
     treatments = serializers.IntegerField(help_text="Each ink of each session and wavelength")

@@ -37,7 +37,9 @@ FIELDS: Final = {"pulse_s": "/pulse_duration_ns"}
 class BeamIn(serializers.Serializer[Any]):
     """One setting used in every pass; a tattoo of several colours has one for each wavelength."""
 
-    key = serializers.CharField(max_length=40, default="", help_text="The caller's name for it")
+    key = serializers.CharField(
+        max_length=40, allow_blank=True, default="", help_text="The caller's name for it"
+    )
     area_cm2 = serializers.FloatField()
     spot_mm = serializers.FloatField()
     rate_hz = serializers.FloatField()
