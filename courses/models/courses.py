@@ -20,9 +20,7 @@ class Course(Versioned):
         related_name="courses",
         help_text="Where the course is led; sessions may happen at any clinic of the chain",
     )
-    patient = models.ForeignKey(
-        "courses.Patient", on_delete=models.PROTECT, related_name="courses"
-    )
+    patient = models.ForeignKey("courses.Patient", on_delete=models.PROTECT, related_name="courses")
     tattoos = models.ManyToManyField("courses.Tattoo", related_name="courses")
     goal = models.CharField(max_length=16, choices=choices(CourseGoal), default=CourseGoal.CLEAR)
     target_clearance = models.FloatField(default=0.95, help_text="Fraction of ink to be gone")

@@ -96,7 +96,7 @@ class HealingDecision(AppendOnly):
     earliest_on = models.DateField(null=True, help_text="The date a shortening allows")
     window_number = models.PositiveIntegerField(
         default=1,
-        help_text="The version that the clinician saw: what came later was not decided about"
+        help_text="The version that the clinician saw: what came later was not decided about",
     )
     reason = models.CharField(max_length=400)
     decided_by = models.ForeignKey(

@@ -20,9 +20,7 @@ from courses.vocabulary import (
 class Session(Versioned):
     """One treatment of a course. `checks` keeps what the pre-checks found, in their words."""
 
-    course = models.ForeignKey(
-        "courses.Course", on_delete=models.PROTECT, related_name="sessions"
-    )
+    course = models.ForeignKey("courses.Course", on_delete=models.PROTECT, related_name="sessions")
     appointment = models.OneToOneField(
         "courses.Appointment", on_delete=models.PROTECT, null=True, related_name="session"
     )

@@ -13,9 +13,7 @@ from courses.vocabulary import BodySite, InkAmount, InkColour, Scarring, Techniq
 class Tattoo(Versioned):
     """What the practitioner sees at the assessment."""
 
-    patient = models.ForeignKey(
-        "courses.Patient", on_delete=models.PROTECT, related_name="tattoos"
-    )
+    patient = models.ForeignKey("courses.Patient", on_delete=models.PROTECT, related_name="tattoos")
     site = models.CharField(max_length=16, choices=choices(BodySite))
     area_cm2 = models.FloatField()
     ink_amount = models.CharField(max_length=16, choices=choices(InkAmount))
@@ -77,18 +75,14 @@ class ClearanceGrade(Versioned):
     low = models.FloatField()
     high = models.FloatField()
     darkened = models.BooleanField(default=False, help_text="A darkening event since last time")
-    graded_by = models.ForeignKey(
-        "clinics.StaffMember", on_delete=models.PROTECT, related_name="+"
-    )
+    graded_by = models.ForeignKey("clinics.StaffMember", on_delete=models.PROTECT, related_name="+")
 
     objects = PartScoped.as_manager()
 
     class Meta:
         ordering = ["part", "graded_on", "id"]
         constraints = [
-            models.UniqueConstraint(
-                fields=["part", "graded_on"], name="clearancegrade_once_a_day"
-            ),
+            models.UniqueConstraint(fields=["part", "graded_on"], name="clearancegrade_once_a_day"),
             models.CheckConstraint(
                 condition=Q(low__gte=0, high__lte=1, high__gte=F("low")),
                 name="clearancegrade_band_ordered",
