@@ -3,16 +3,45 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
+from typing import Any, Final
 
 from django.db.models import OuterRef, QuerySet, Subquery
 from django.db.models.functions import JSONObject
 
+from core.prepared import Prepared
 from courses.healing import REGISTRY
 from courses.models import Course, HealingWindow, Tattoo
 from courses.vocabulary import SessionStatus, WindowState
 
 GOLD = REGISTRY["healing.gold"]
+
+# The windows of `windows_of_course`, as `earliest_of` reads them, for a row called `course`.
+WINDOW_ROWS_SQL: Final = """
+    SELECT json_agg(json_build_object(
+        'id', id, 'state', state, 'earliest', earliest_on, 'advised', advised_on,
+        'closes', closes_at
+    ) ORDER BY id)
+    FROM courses_healingwindow WHERE id IN (
+        SELECT newest.id FROM courses_course_tattoos AS own CROSS JOIN LATERAL (
+            SELECT heals.id FROM courses_tattoopart AS part
+            JOIN courses_treatmentpass_parts AS treated ON treated.tattoopart_id = part.id
+            JOIN courses_treatmentpass AS pass ON pass.id = treated.treatmentpass_id
+            JOIN courses_session AS session ON session.id = pass.session_id
+            JOIN courses_healingwindow AS heals ON heals.session_id = session.id
+            WHERE part.tattoo_id = own.tattoo_id AND session.status <> 'entered-in-error'
+            ORDER BY session.started_at DESC, heals.id DESC LIMIT 1
+        ) AS newest
+        WHERE own.course_id = course.id
+    )
+"""
+EARLIEST: Final = Prepared(
+    """
+    SELECT patient.gold_therapy_ever, ({windows})
+    FROM courses_course AS course
+    JOIN courses_patient AS patient ON patient.id = course.patient_id
+    WHERE course.id = %(course)s::bigint
+    """.replace("{windows}", WINDOW_ROWS_SQL)
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,11 +118,9 @@ def window_rows(course: Any) -> QuerySet[HealingWindow, Any]:
 
 
 def earliest_for_course(course: Course) -> Earliest:
-    """From when the course may be treated again. One query (the patient is read if need be)."""
-    return earliest_of(
-        [found["row"] for found in window_rows(course.pk)],
-        gold_ever=course.patient.gold_therapy_ever,
-    )
+    """From when the course may be treated again. One query."""
+    [(gold_ever, windows)] = EARLIEST.rows(course=course.pk)
+    return earliest_of(windows or (), gold_ever=gold_ever)
 
 
 def earliest_of(rows: Iterable[Mapping[str, Any]], *, gold_ever: bool = False) -> Earliest:

@@ -1,18 +1,14 @@
 """What the next session of a course needs: ink, wavelengths, length, and from when."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any
-
-from django.contrib.postgres.expressions import ArraySubquery
-from django.db.models import OuterRef, Q
-from django.db.models.functions import JSONObject
+from typing import Any, Final
 
 from clinics.models import Chain
 from clinics.querysets import HasChain
+from core.prepared import Prepared
 from courses.errors import CourseUnknown, NothingToTreat
-from courses.models import Course, Session, TattooPart
 from courses.science.treatment import Beam, TreatmentLength, TreatmentPlan, treatment_length
 from courses.science.wavelengths import (
     InkPart,
@@ -20,9 +16,34 @@ from courses.science.wavelengths import (
     fewest_wavelengths,
     required_wavelengths,
 )
-from courses.selectors.healing import Earliest, earliest_of, window_rows
+from courses.selectors.healing import WINDOW_ROWS_SQL, Earliest, earliest_of
 from courses.slots import GRAIN_MINUTES, InkNeed, Segment, Timeline
-from courses.vocabulary import InkColour, SessionStatus, SkinType
+from courses.vocabulary import InkColour, SkinType
+
+PLANS: Final = Prepared(
+    """
+    SELECT course.id, patient.skin_type, patient.gold_therapy_ever, patient.resource_id,
+    chain.search_policy::json,
+    (
+        SELECT json_agg(json_build_array(part.id, part.colour, part.share, tattoo.area_cm2)
+            ORDER BY part.id)
+        FROM courses_course_tattoos AS own
+        JOIN courses_tattoo AS tattoo ON tattoo.id = own.tattoo_id
+        JOIN courses_tattoopart AS part ON part.tattoo_id = tattoo.id
+        WHERE own.course_id = course.id AND part.cleared_on IS NULL
+    ),
+    ({windows}),
+    ARRAY(
+        SELECT DISTINCT operator_id FROM courses_session
+        WHERE course_id = course.id AND status NOT IN ('not-done', 'entered-in-error')
+    )
+    FROM courses_course AS course
+    JOIN courses_patient AS patient ON patient.id = course.patient_id
+    JOIN clinics_chain AS chain ON chain.id = course.chain_id
+    WHERE course.id = ANY (%(courses)s::bigint[]) AND course.chain_id = %(chain)s::bigint
+    ORDER BY course.id
+    """.replace("{windows}", WINDOW_ROWS_SQL)
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,75 +169,38 @@ def visit_plan(course_id: int, *, actor: HasChain) -> VisitPlan:
 
     Raises CourseUnknown, NothingToTreat.
     """
-    course: Any = _courses_with_plan([course_id], actor=actor).first()
-    if course is None:
-        raise CourseUnknown(course=course_id)
-    return _plan(course)
+    for row in PLANS.rows(courses=[course_id], chain=actor.chain_id):
+        return _plan(row)
+    raise CourseUnknown(course=course_id)
 
 
 def visit_plans(course_ids: Iterable[int], *, actor: HasChain) -> dict[int, VisitPlan]:
     """The plans of those of these courses that have something to treat, by course. One query."""
     plans: dict[int, VisitPlan] = {}
-    for course in _courses_with_plan(course_ids, actor=actor):
+    for row in PLANS.rows(courses=list(course_ids), chain=actor.chain_id):
         with suppress(NothingToTreat):
-            plans[course.pk] = _plan(course)
+            plans[row[0]] = _plan(row)
     return plans
 
 
-def _courses_with_plan(course_ids: Iterable[int], *, actor: HasChain) -> Any:
-    return (
-        Course.objects.visible_to(actor)
-        .filter(pk__in=list(course_ids))
-        .select_related("patient", "chain", "clinic")
-        .annotate(
-            part_rows=ArraySubquery(
-                TattooPart.objects.filter(tattoo__courses=OuterRef("pk"))
-                .order_by("pk")
-                .values(
-                    row=JSONObject(
-                        id="pk",
-                        colour="colour",
-                        share="share",
-                        area="tattoo__area_cm2",
-                        cleared="cleared_on",
-                    )
-                )
-            ),
-            window_rows=ArraySubquery(window_rows(OuterRef("pk"))),
-            operator_ids=ArraySubquery(
-                Session.objects.filter(course=OuterRef("pk"))
-                .exclude(
-                    Q(status=SessionStatus.NOT_DONE) | Q(status=SessionStatus.ENTERED_IN_ERROR)
-                )
-                .values("operator_id")
-            ),
-        )
-    )
-
-
-def _plan(course: Any) -> VisitPlan:
-    left = [row for row in course.part_rows if row["cleared"] is None]
-    patient = course.patient
+def _plan(row: Sequence[Any]) -> VisitPlan:
+    course_id, skin_type, gold_ever, resource_id, policy, left, windows, operator_ids = row
     if not left:
-        raise NothingToTreat("Every part of the tattoo is marked as cleared.", course=course.pk)
-    area = sum(row["share"] * row["area"] for row in left)
+        raise NothingToTreat("Every part of the tattoo is marked as cleared.", course=course_id)
+    area = sum(share * whole for _, _, share, whole in left)
     parts = tuple(
-        InkPart(
-            colour=InkColour(row["colour"]),
-            share=min(1.0, row["share"] * row["area"] / area),
-            key=str(row["id"]),
-        )
-        for row in left
+        InkPart(colour=InkColour(colour), share=min(1.0, share * whole / area), key=str(part_id))
+        for part_id, colour, share, whole in left
     )
     return _treatable(
         VisitPlan(
             parts=parts,
             area_cm2=area,
-            requirements=required_wavelengths(parts, SkinType(patient.skin_type)),
-            earliest=earliest_of(course.window_rows, gold_ever=patient.gold_therapy_ever),
-            patient_resource_id=patient.resource_id,
-            familiar_operator_ids=frozenset(course.operator_ids),
-            search_policy=course.chain.search_policy,
+            requirements=required_wavelengths(parts, SkinType(skin_type)),
+            earliest=earliest_of(windows or (), gold_ever=gold_ever),
+            patient_resource_id=resource_id,
+            familiar_operator_ids=frozenset(operator_ids),
+            search_policy=policy,
         )
     )
 

@@ -1,19 +1,16 @@
 """Who and what each clinic has over a span: rooms, people on shift, lasers and handpieces.
 
-Three queries for any number of clinics: rows that hang on a clinic, a laser or a person come as
-JSON beside it. Slot search and capacity both start from here.
+One prepared statement for any number of clinics: rows that hang on a clinic, a laser or a person
+come as JSON lists beside it. Slot search, booking and capacity start from here.
 """
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import UTC, date, datetime, time
+from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
-
-from django.contrib.postgres.expressions import ArraySubquery
-from django.db.models import Exists, OuterRef, QuerySet
-from django.db.models.functions import JSONObject, Lower, Upper
 
 from clinics.hours import (
     ClinicCalendar,
@@ -24,24 +21,98 @@ from clinics.hours import (
     zone_named,
 )
 from clinics.hours.wall_time import ONE_DAY
-from clinics.models import (
-    Clinic,
-    Closure,
-    Credential,
-    HolidayOverride,
-    OpeningRule,
-    Room,
-    Shift,
-    StaffMember,
-)
 from clinics.querysets import HasChain
-from clinics.vocabulary import CredentialKind, HolidayTreatment
+from clinics.vocabulary import HolidayTreatment
+from core.prepared import Prepared
 from core.spans import Span, intersect
-from core.vocabulary import DeviceStatus
 from courses.slots import FittedTo, LockedOut, OperatorCredential
-from devices.models import EmissionLine, Fitting, Laser, LaserAuthorisation, LockOut
 
-Json = dict[str, Any]
+Row = Sequence[Any]
+
+# Instants come as seconds since 1970, which double precision holds to the microsecond.
+PLACES = Prepared("""
+    SELECT clinic.id, clinic.name, clinic.time_zone, clinic.country, clinic.subdivision,
+    (
+        SELECT json_agg(
+            json_build_array(weekday, opens, closes, lower(valid_during), upper(valid_during))
+            ORDER BY weekday, opens
+        )
+        FROM clinics_openingrule WHERE clinic_id = clinic.id
+    ),
+    (
+        SELECT json_agg(json_build_array(
+            date_part('epoch', lower(period)), date_part('epoch', upper(period))
+        ) ORDER BY period)
+        FROM clinics_closure WHERE clinic_id = clinic.id
+        AND period && tstzrange(%(start)s::timestamptz, %(end)s::timestamptz)
+    ),
+    (
+        SELECT json_agg(json_build_array(date, treatment, opens, closes) ORDER BY date)
+        FROM clinics_holidayoverride WHERE clinic_id = clinic.id
+        AND date BETWEEN %(first)s::date AND %(last)s::date
+    ),
+    (
+        SELECT json_agg(
+            json_build_array(id, resource_id, laser_controlled, cleared_wavelengths_nm)
+            ORDER BY id
+        )
+        FROM clinics_room WHERE clinic_id = clinic.id AND active
+    ),
+    (
+        SELECT json_agg(
+            json_build_array(person.id, person.resource_id, duty.starts, duty.ends, (
+                SELECT json_agg(json_build_array(
+                    lower(valid_during), upper(valid_during), wavelengths_nm, ARRAY(
+                        SELECT laser_model_id FROM devices_laserauthorisation
+                        WHERE credential_id = own.id
+                    )
+                ) ORDER BY valid_during, id)
+                FROM clinics_credential AS own
+                WHERE staff_member_id = person.id AND kind = 'laser_operation'
+            )) ORDER BY person.id
+        )
+        FROM (
+            SELECT staff_member_id,
+                array_agg(date_part('epoch', lower(period)) ORDER BY period) AS starts,
+                array_agg(date_part('epoch', upper(period)) ORDER BY period) AS ends
+            FROM clinics_shift WHERE clinic_id = clinic.id
+            AND period && tstzrange(%(start)s::timestamptz, %(end)s::timestamptz)
+            GROUP BY staff_member_id
+        ) AS duty
+        JOIN clinics_staffmember AS person ON person.id = duty.staff_member_id AND person.active
+    ),
+    (
+        SELECT json_agg(
+            json_build_array(laser.id, resource_id, laser_model_id, room_id, ARRAY(
+                SELECT wavelength_nm FROM devices_emissionline
+                WHERE laser_model_id = laser.laser_model_id
+            ), (
+                SELECT json_agg(json_build_array(
+                    date_part('epoch', lower(period)), date_part('epoch', upper(period))
+                ) ORDER BY period)
+                FROM devices_lockout WHERE laser_id = laser.id
+                AND period && tstzrange(%(start)s::timestamptz, %(end)s::timestamptz)
+            ), (
+                SELECT json_agg(json_build_array(
+                    tip.id, tip.resource_id,
+                    date_part('epoch', lower(period)), date_part('epoch', upper(period)), ARRAY(
+                        SELECT wavelength_nm FROM devices_handpiece_lines AS passed
+                        JOIN devices_emissionline AS line ON line.id = passed.emissionline_id
+                        WHERE passed.handpiece_id = tip.id
+                    )
+                ) ORDER BY period DESC)
+                FROM devices_fitting
+                JOIN devices_handpiece AS tip ON tip.id = handpiece_id AND tip.status = 'active'
+                WHERE laser_id = laser.id
+                AND period && tstzrange(%(start)s::timestamptz, %(end)s::timestamptz)
+            )) ORDER BY laser.id
+        )
+        FROM devices_laser AS laser WHERE clinic_id = clinic.id AND status = 'active'
+    )
+    FROM clinics_clinic AS clinic
+    WHERE clinic.id = ANY (%(clinics)s::bigint[]) AND chain_id = %(chain)s::bigint AND active
+    ORDER BY clinic.name
+""")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,12 +127,18 @@ class RosterRoom:
 
 @dataclass(frozen=True, slots=True)
 class RosterOperator:
-    """A member of staff with shifts at one clinic."""
+    """A member of staff with shifts at one clinic: n-th start and n-th end, seconds since 1970."""
 
     id: int
     resource_id: int
-    on_shift: tuple[Span, ...]
+    shift_starts: Sequence[float]
+    shift_ends: Sequence[float]
     credentials: tuple[OperatorCredential, ...]
+
+    @property
+    def on_shift(self) -> tuple[Span, ...]:
+        """The shifts as spans."""
+        return tuple(map(_span, zip(self.shift_starts, self.shift_ends, strict=True)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,250 +168,166 @@ RosterUnit = RosterRoom | RosterOperator | RosterLaser | RosterHandpiece
 
 @dataclass(frozen=True, slots=True)
 class ClinicRoster:
-    """One clinic: when it is open (UTC), and everyone and everything that could serve there."""
+    """One clinic: when it is open, and everyone and everything that could serve there."""
 
     id: int
     name: str
-    zone: ZoneInfo
-    open: tuple[Span, ...]
+    calendar: ClinicCalendar
+    span: Span
     rooms: tuple[RosterRoom, ...]
     operators: tuple[RosterOperator, ...]
     lasers: tuple[RosterLaser, ...]
     handpieces: tuple[RosterHandpiece, ...]
 
+    @property
+    def zone(self) -> ZoneInfo:
+        """The clinic's own clock."""
+        return self.calendar.zone
+
+    @property
+    def open(self) -> tuple[Span, ...]:
+        """When the clinic is open within the span, UTC."""
+        return open_within(self.calendar, self.span)
+
+    def units(self) -> Iterator[RosterUnit]:
+        """Rooms, operators, lasers and handpieces, in this order."""
+        yield from self.rooms
+        yield from self.operators
+        yield from self.lasers
+        yield from self.handpieces
+
     def resource_ids(self) -> set[int]:
         """The resources of all of them."""
-        units: tuple[RosterUnit, ...] = (
-            *self.rooms,
-            *self.operators,
-            *self.lasers,
-            *self.handpieces,
-        )
-        return {unit.resource_id for unit in units}
+        return {unit.resource_id for unit in self.units()}
 
 
 def rosters_for(clinic_ids: Iterable[int], *, span: Span, actor: HasChain) -> list[ClinicRoster]:
     """The rosters of those of these clinics that are the actor's and in use, by name.
 
-    Three queries for any number of clinics.
+    One query for any number of clinics.
     """
-    clinics = list(_clinics(clinic_ids, span).visible_to(actor))
-    ids = [clinic.pk for clinic in clinics]
-    lasers: dict[int, list[Any]] = defaultdict(list)
-    for laser in _lasers(ids, span):
-        lasers[laser.clinic_id].append(laser)
-    staff = list(_staff(ids, span))
-    return [
-        ClinicRoster(
-            id=clinic.pk,
-            name=clinic.name,
-            zone=zone_named(clinic.time_zone),
-            open=tuple(_open_spans(clinic, span=span)),
-            rooms=tuple(_room(row) for row in clinic.room_rows),
-            operators=tuple(_operators(clinic.pk, staff)),
-            lasers=tuple(_laser(laser) for laser in lasers[clinic.pk]),
-            handpieces=tuple(_handpieces(lasers[clinic.pk])),
-        )
-        for clinic in clinics
-    ]
-
-
-def _rows(queryset: QuerySet[Any], **fields: Any) -> ArraySubquery:
-    return ArraySubquery(queryset.values(row=JSONObject(**fields)))
-
-
-def _clinics(clinic_ids: Iterable[int], span: Span) -> Any:
-    here = {"clinic": OuterRef("pk")}
-    dates = (span.start.date() - ONE_DAY, span.end.date() + ONE_DAY)
-    return Clinic.objects.filter(pk__in=list(clinic_ids), active=True).annotate(
-        rule_rows=_rows(
-            OpeningRule.objects.filter(**here),
-            weekday="weekday",
-            opens="opens",
-            closes="closes",
-            since=Lower("valid_during"),
-            until=Upper("valid_during"),
-        ),
-        closure_rows=_rows(
-            Closure.objects.filter(**here, period__overlap=(span.start, span.end)),
-            start=Lower("period"),
-            end=Upper("period"),
-        ),
-        override_rows=_rows(
-            HolidayOverride.objects.filter(**here, date__range=dates),
-            day="date",
-            treatment="treatment",
-            opens="opens",
-            closes="closes",
-        ),
-        room_rows=_rows(
-            Room.objects.filter(**here, active=True).order_by("pk"),
-            id="pk",
-            resource="resource_id",
-            controlled="laser_controlled",
-            cleared="cleared_wavelengths_nm",
-        ),
+    rows = PLACES.rows(
+        clinics=list(clinic_ids),
+        chain=actor.chain_id,
+        start=span.start,
+        end=span.end,
+        first=span.start.date() - ONE_DAY,
+        last=span.end.date() + ONE_DAY,
     )
+    return [_roster(row, span=span) for row in rows]
 
 
-def _lasers(clinic_ids: Sequence[int], span: Span) -> Any:
-    during = {"laser": OuterRef("pk"), "period__overlap": (span.start, span.end)}
-    lines = EmissionLine.objects.order_by("wavelength_nm").values("wavelength_nm")
-    return (
-        Laser.objects.filter(clinic_id__in=clinic_ids, status=DeviceStatus.ACTIVE)
-        .order_by("pk")
-        .annotate(
-            wavelengths=ArraySubquery(lines.filter(laser_model=OuterRef("laser_model"))),
-            lock_out_rows=_rows(
-                LockOut.objects.filter(**during), start=Lower("period"), end=Upper("period")
-            ),
-            fitting_rows=_rows(
-                Fitting.objects.filter(**during, handpiece__status=DeviceStatus.ACTIVE),
-                id="handpiece_id",
-                resource="handpiece__resource_id",
-                start=Lower("period"),
-                end=Upper("period"),
-                wavelengths=ArraySubquery(lines.filter(handpieces=OuterRef("handpiece"))),
-            ),
-        )
-    )
-
-
-def _staff(clinic_ids: Sequence[int], span: Span) -> Any:
-    shifts = Shift.objects.filter(
-        staff_member=OuterRef("pk"),
-        clinic_id__in=clinic_ids,
-        period__overlap=(span.start, span.end),
-    )
-    credentials = Credential.objects.filter(
-        staff_member=OuterRef("pk"), kind=CredentialKind.LASER_OPERATION
-    )
-    models = LaserAuthorisation.objects.filter(credential=OuterRef("pk"))
-    return (
-        StaffMember.objects.filter(Exists(shifts), active=True)
-        .order_by("pk")
-        .annotate(
-            shift_rows=_rows(
-                shifts, clinic="clinic_id", start=Lower("period"), end=Upper("period")
-            ),
-            credential_rows=_rows(
-                credentials,
-                since=Lower("valid_during"),
-                until=Upper("valid_during"),
-                wavelengths="wavelengths_nm",
-                models=ArraySubquery(models.values("laser_model_id")),
-            ),
-        )
-    )
-
-
-def _room(row: Json) -> RosterRoom:
-    return RosterRoom(
-        id=row["id"],
-        resource_id=row["resource"],
-        laser_controlled=row["controlled"],
-        cleared_wavelengths_nm=frozenset(row["cleared"]),
-    )
-
-
-def _laser(laser: Any) -> RosterLaser:
-    return RosterLaser(
-        id=laser.pk,
-        resource_id=laser.resource_id,
-        model_id=laser.laser_model_id,
-        room_id=laser.room_id,
-        wavelengths_nm=frozenset(laser.wavelengths),
-        locked_out=tuple(
-            LockedOut(_instant(row["start"]), _end(row["end"])) for row in laser.lock_out_rows
-        ),
-    )
-
-
-def _operators(clinic_id: int, staff: Iterable[Any]) -> Iterator[RosterOperator]:
-    for member in staff:
-        shifts = tuple(_span(row) for row in member.shift_rows if row["clinic"] == clinic_id)
-        if shifts:
-            yield RosterOperator(
-                id=member.pk,
-                resource_id=member.resource_id,
-                on_shift=shifts,
-                credentials=tuple(_credential(row) for row in member.credential_rows),
-            )
-
-
-def _credential(row: Json) -> OperatorCredential:
-    return OperatorCredential(
-        valid_from=date.fromisoformat(row["since"]),
-        valid_until=_date(row["until"]),
-        wavelengths_nm=frozenset(row["wavelengths"]),
-        laser_model_ids=frozenset(row["models"]),
-    )
-
-
-def _handpieces(lasers: Iterable[Any]) -> Iterator[RosterHandpiece]:
-    fittings: dict[int, list[tuple[int, Json]]] = defaultdict(list)
-    for laser in lasers:
-        for row in laser.fitting_rows:
-            fittings[row["id"]].append((laser.pk, row))
-    for handpiece_id, rows in sorted(fittings.items()):
-        yield RosterHandpiece(
-            id=handpiece_id,
-            resource_id=rows[0][1]["resource"],
-            wavelengths_nm=frozenset(rows[0][1]["wavelengths"]),
-            fitted=tuple(
-                FittedTo(laser_id, _instant(row["start"]), _end(row["end"]))
-                for laser_id, row in rows
-            ),
-        )
-
-
-def _open_spans(clinic: Any, *, span: Span) -> list[Span]:
-    zone = zone_named(clinic.time_zone)
-    calendar = ClinicCalendar(
-        zone=zone,
-        weekly=tuple(_weekly(row) for row in clinic.rule_rows),
-        closures=tuple(_span(row) for row in clinic.closure_rows),
-        overrides=tuple(_override(row) for row in clinic.override_rows),
-        country=clinic.country,
-        subdivision=clinic.subdivision,
-    )
+# Days pass slowly and calendars change rarely; what a calendar says is always the same.
+@lru_cache(maxsize=2048)
+def open_within(calendar: ClinicCalendar, span: Span) -> tuple[Span, ...]:
+    """When a clinic is open within the span, UTC."""
     spans = opening_spans(
         calendar,
-        from_date=local_date(span.start, zone),
-        to_date=local_date(span.end, zone) + ONE_DAY,
+        from_date=local_date(span.start, calendar.zone),
+        to_date=local_date(span.end, calendar.zone) + ONE_DAY,
     )
-    return intersect(spans, [span])
+    return tuple(intersect(spans, [span]))
 
 
-def _weekly(row: Json) -> WeeklyRule:
+def _roster(row: Row, *, span: Span) -> ClinicRoster:
+    pk, name, zone, country, subdivision, rules, closures, overrides, rooms, people, lasers = row
+    return ClinicRoster(
+        id=pk,
+        name=name,
+        calendar=ClinicCalendar(
+            zone=zone_named(zone),
+            weekly=tuple(_weekly(*rule) for rule in rules or ()),
+            closures=tuple(map(_span, closures or ())),
+            overrides=tuple(_override(*one) for one in overrides or ()),
+            country=country,
+            subdivision=subdivision,
+        ),
+        span=span,
+        rooms=tuple(
+            RosterRoom(own_id, resource, controlled, frozenset(cleared))
+            for own_id, resource, controlled, cleared in rooms or ()
+        ),
+        operators=tuple(
+            RosterOperator(own_id, resource, starts, ends, tuple(map(_credential, held or ())))
+            for own_id, resource, starts, ends, held in people or ()
+        ),
+        lasers=tuple(_laser(laser) for laser in lasers or ()),
+        handpieces=tuple(_handpieces(lasers or ())),
+    )
+
+
+def _laser(row: Row) -> RosterLaser:
+    pk, resource, model, room, lines, locks, _ = row
+    return RosterLaser(
+        id=pk,
+        resource_id=resource,
+        model_id=model,
+        room_id=room,
+        wavelengths_nm=frozenset(lines),
+        locked_out=tuple(LockedOut(_instant(start), _end(end)) for start, end in locks or ()),
+    )
+
+
+def _handpieces(lasers: Iterable[Row]) -> Iterator[RosterHandpiece]:
+    fittings: dict[int, list[tuple[int, Row]]] = defaultdict(list)
+    for laser_id, *_, fitted in lasers:
+        for row in fitted or ():
+            fittings[row[0]].append((laser_id, row))
+    for handpiece_id, rows in sorted(fittings.items()):
+        _, (_, resource, *_, lines) = rows[0]
+        yield RosterHandpiece(
+            id=handpiece_id,
+            resource_id=resource,
+            wavelengths_nm=frozenset(lines),
+            fitted=tuple(
+                FittedTo(laser_id, _instant(start), _end(end))
+                for laser_id, (_, _, start, end, _) in rows
+            ),
+        )
+
+
+def _credential(row: Row) -> OperatorCredential:
+    since, until, wavelengths, models = row
+    return OperatorCredential(
+        valid_from=date.fromisoformat(since),
+        valid_until=_date(until),
+        wavelengths_nm=frozenset(wavelengths),
+        laser_model_ids=frozenset(models),
+    )
+
+
+@lru_cache(maxsize=4096)
+def _weekly(
+    weekday: int, opens: str, closes: str, since: str | None, until: str | None
+) -> WeeklyRule:
     return WeeklyRule(
-        weekday=row["weekday"],
-        opens=time.fromisoformat(row["opens"]),
-        closes=time.fromisoformat(row["closes"]),
-        valid_from=_date(row["since"]),
-        valid_until=_date(row["until"]),
+        weekday=weekday,
+        opens=time.fromisoformat(opens),
+        closes=time.fromisoformat(closes),
+        valid_from=_date(since),
+        valid_until=_date(until),
     )
 
 
-def _override(row: Json) -> DateOverride:
+def _override(day: str, treatment: str, opens: str | None, closes: str | None) -> DateOverride:
     return DateOverride(
-        day=date.fromisoformat(row["day"]),
-        treatment=HolidayTreatment(row["treatment"]),
-        opens=time.fromisoformat(row["opens"]) if row["opens"] else None,
-        closes=time.fromisoformat(row["closes"]) if row["closes"] else None,
+        day=date.fromisoformat(day),
+        treatment=HolidayTreatment(treatment),
+        opens=time.fromisoformat(opens) if opens else None,
+        closes=time.fromisoformat(closes) if closes else None,
     )
 
 
-def _span(row: Json) -> Span:
-    return Span(_instant(row["start"]), _instant(row["end"]))
+def _span(row: Iterable[float]) -> Span:
+    return Span(*map(_instant, row))
 
 
-def _instant(text: str) -> datetime:
-    return datetime.fromisoformat(text)
+def _instant(seconds: float) -> datetime:
+    return datetime.fromtimestamp(seconds, UTC)
 
 
-def _end(text: str | None) -> datetime | None:
-    return _instant(text) if text else None
+def _end(seconds: float | None) -> datetime | None:
+    return None if seconds is None else _instant(seconds)
 
 
 def _date(text: str | None) -> date | None:

@@ -11,7 +11,7 @@ from clinics.querysets import HasChain
 from core.spans import Span
 from courses.errors import SlotTaken, UnalignedStart, input_refused
 from courses.models import Course
-from courses.selectors.candidates import diary_for
+from courses.selectors.candidates import diary_for, diary_of_place
 from courses.selectors.healing import Earliest, earliest_for_course
 from courses.selectors.plans import (
     Described,
@@ -92,7 +92,7 @@ def slots_for(
 ) -> Found:
     """Ranked slots for the next visit of a course (its key) or a described one, or what bound.
 
-    Five queries; six without clinics named. Raises CourseUnknown, NothingToTreat, InputRefused.
+    Four queries; five without clinics named. Raises CourseUnknown, NothingToTreat, InputRefused.
     """
     if isinstance(target, Described):
         with input_refused():
@@ -110,7 +110,7 @@ def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: HasChain, now:
     needs = _explicit_needs(order.wavelengths_nm) or plan.needs
     if not plan.earliest.open_to_treatment:
         return Found(SlotAnswer((), (_held(plan.earliest),)), timeline, needs, plan.earliest)
-    grid = Grid.covering(order.span)
+    grid = Grid.whole_days(order.span)
     diary = diary_for(
         preferences=order.clinics or _all_clinics(actor),
         patient_resource_ids=[plan.patient_resource_id],
@@ -130,6 +130,7 @@ def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: HasChain, now:
         operator_ids=order.operator_ids,
         familiar_operator_ids=plan.familiar_operator_ids,
         limit=order.limit,
+        latest_at=order.span.end,
     )
     with input_refused(ORDER_POINTERS):
         answer = search_slots(
@@ -166,15 +167,11 @@ def visit_fitness(
     grid = Grid.covering(Span(visit.starts_at, visit.ends_at))
     if grid.start != visit.starts_at:
         raise UnalignedStart(start=visit.starts_at.isoformat())
-    diary = diary_for(
-        preferences={visit.place.clinic_id: 1.0},
-        patient_resource_ids=[course.patient.resource_id],
-        grid=grid,
-        now=now,
-        actor=actor,
+    patient_resource_id = course.patient.resource_id
+    diary = diary_of_place(
+        visit.place, patient_resource_id=patient_resource_id, grid=grid, now=now, actor=actor
     )
-    clinics = [_only(clinic, visit) for clinic in diary.clinics]
-    missing = tuple(_missing(clinics, visit))
+    missing = tuple(_missing(diary.clinics, visit))
     if missing:
         return Fitness.UNFIT, missing
     request = SlotRequest(
@@ -182,10 +179,10 @@ def visit_fitness(
         needs=_explicit_needs(visit.wavelengths_nm),
         earliest_at=now if override_window else max(now, earliest.closes_at or now),
         window_closes_on=None if override_window else earliest.on,
-        patient_busy=diary.busy_of(course.patient.resource_id),
+        patient_busy=diary.busy_of(patient_resource_id),
         limit=1,
     )
-    answer = search_slots(request, grid=grid, clinics=clinics)
+    answer = search_slots(request, grid=grid, clinics=diary.clinics)
     if answer.slots:
         return Fitness.FIT, ()
     taken = {reason.code for reason in answer.bounds} <= BUSY_CODES
@@ -248,17 +245,6 @@ def _held(earliest: Earliest) -> Reason:
         "window_held",
         "The healing window is held until a clinician has looked.",
         {"healing_windows": list(earliest.held)},
-    )
-
-
-def _only(clinic: ClinicCandidates, visit: Visit) -> ClinicCandidates:
-    place = visit.place
-    return replace(
-        clinic,
-        rooms=tuple(room for room in clinic.rooms if room.id == place.room_id),
-        operators=tuple(one for one in clinic.operators if one.id == place.operator_id),
-        lasers=tuple(laser for laser in clinic.lasers if laser.id == place.laser_id),
-        handpieces=tuple(tip for tip in clinic.handpieces if tip.id in place.handpiece_ids),
     )
 
 

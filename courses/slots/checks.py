@@ -48,7 +48,8 @@ def _problems(
         yield "earliest_at", "An instant needs an offset."
     if not 1 <= request.limit <= MAX_SLOTS:
         yield "limit", f"Ask for 1 to {MAX_SLOTS} slots."
-    if grid.cells > MAX_HORIZON_DAYS * CELLS_PER_DAY:
+    # A grid of whole days reaches up to a day beyond what is searched.
+    if grid.cells > (MAX_HORIZON_DAYS + 1) * CELLS_PER_DAY:
         yield "horizon", f"Search at most {MAX_HORIZON_DAYS} days at once."
     yield from _needs(request.needs)
     yield from _wishes(request.wishes)

@@ -33,7 +33,7 @@ class Case:
     @property
     def ends_on(self) -> date:
         """The local date, at the first clinic, on which the searched time ends."""
-        return local_date(self.grid.end, self.clinics[0].zone)
+        return local_date(self.request.latest_at or self.grid.end, self.clinics[0].zone)
 
     @property
     def needs(self) -> tuple[InkNeed, ...]:

@@ -45,6 +45,12 @@ class Grid:
         start = span.start - timedelta(seconds=span.start.timestamp() % GRAIN.total_seconds())
         return cls(start, -((start - span.end) // GRAIN))
 
+    @classmethod
+    def whole_days(cls, span: Span) -> "Grid":
+        """The grid of all UTC days that `span` touches: rows kept by the day only need joining."""
+        start = span.start.replace(hour=0, minute=0, second=0, microsecond=0)
+        return cls(start, -((start - span.end) // timedelta(days=1)) * CELLS_PER_DAY)
+
     @property
     def end(self) -> datetime:
         """The instant after the last cell."""

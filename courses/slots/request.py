@@ -50,7 +50,8 @@ class TimeWish:
 class SlotRequest:
     """One search. Dates and wishes are local to each clinic; instants are aware.
 
-    `earliest_at`: nothing starts before it (now, plus any notice). `window_closes_on`: the date
+    `earliest_at`: nothing starts before it (now, plus any notice). `latest_at`: nothing ends
+    after it (None: the end of the grid). `window_closes_on`: the date
     on which the healing window closes; nothing starts before that local day. `advised_on`: the
     day to be close to (None: the earliest possible). `wishes`: any of them may hold; none given
     means any time. `operator_ids`: only these people (None: anyone). `familiar_operator_ids`:
@@ -67,6 +68,7 @@ class SlotRequest:
     operator_ids: frozenset[int] | None = None
     familiar_operator_ids: frozenset[int] = frozenset()
     limit: int = 10
+    latest_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

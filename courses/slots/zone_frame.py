@@ -104,6 +104,9 @@ def zone_frame(
         allowed[: grid.first_cell_from(request.earliest_at)] = False
         if request.window_closes_on is not None:
             allowed[: days.first_cell_of(request.window_closes_on)] = False
+    if request.latest_at is not None:
+        last = request.latest_at - timedelta(minutes=request.timeline.minutes)
+        allowed[(last - grid.start) // GRAIN + 1 if last >= grid.start else 0 :] = False
     if policy.start_step_minutes > GRAIN_MINUTES:
         allowed &= _on_step(policy.start_step_minutes, grid=grid, days=days)
     return ZoneFrame(days, days.ordinals(), allowed)

@@ -141,7 +141,8 @@ def interval_starts(case, request):
     """Feasible starts as a `portion` interval."""
     grid, zone = case.grid, case.clinic.zone
     length = timedelta(minutes=request.timeline.minutes)
-    base = portion.closed(max(request.earliest_at, grid.start), grid.end - length)
+    latest = min(request.latest_at or grid.end, grid.end)
+    base = portion.closed(max(request.earliest_at, grid.start), latest - length)
     if request.window_closes_on is not None:
         base &= portion.closedopen(local_day_start(request.window_closes_on, zone), portion.inf)
     base &= eroded(union(case.open.free), [(timedelta(0), length)])

@@ -156,6 +156,7 @@ def is_feasible(case, request, *, start, room, operator, laser, tips, wavelength
         and whole.end <= case.grid.end
         and start.astimezone(zone).minute % step == 0
         and start >= request.earliest_at
+        and (request.latest_at is None or whole.end <= request.latest_at)
         and (
             request.window_closes_on is None
             or start.astimezone(zone).date() >= request.window_closes_on

@@ -199,6 +199,9 @@ def requests(draw, case, *, grain=5):
         operator_ids=draw(mostly(st.none(), st.just(frozenset({1})))),
         familiar_operator_ids=draw(st.sampled_from([frozenset(), frozenset({2})])),
         limit=draw(st.sampled_from([1, 5, 10])),
+        latest_at=draw(
+            mostly(st.none(), st.integers(0, 2880).map(lambda n: start + timedelta(minutes=n)))
+        ),
     )
 
 

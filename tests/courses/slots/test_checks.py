@@ -43,7 +43,7 @@ def test_request_that_cannot_be_searched_is_refused(change, field):
 
 
 def test_horizon_has_a_limit():
-    assert refused_field(grid=Grid(datetime(2026, 6, 1, tzinfo=UTC), 401 * 288)) == "horizon"
+    assert refused_field(grid=Grid(datetime(2026, 6, 1, tzinfo=UTC), 402 * 288)) == "horizon"
 
 
 def test_clinics_have_a_limit_and_are_named_once():

@@ -67,3 +67,12 @@ def test_grid_that_is_naive_unaligned_or_empty_is_refused(start, cells):
 def test_row_of_another_length_is_refused():
     with pytest.raises(ValueError, match="36 bytes"):
         GRID.unpack([bytes(35)])
+
+
+def test_a_grid_of_whole_days_holds_every_utc_day_that_is_touched():
+    grid = Grid.whole_days(span(3, 61))
+    assert (grid.start, grid.cells) == (START, 288)
+    grid = Grid.whole_days(span(24 * 60 - 1, 2 * 24 * 60))
+    assert (grid.start, grid.cells) == (START, 2 * 288)
+    grid = Grid.whole_days(span(24 * 60, 2 * 24 * 60 + 1))
+    assert (grid.start, grid.cells) == (START + timedelta(days=1), 2 * 288)

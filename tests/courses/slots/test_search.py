@@ -56,6 +56,14 @@ def test_visit_lies_wholly_in_opening_hours():
     assert len(found) == 7 * 12 + 1
 
 
+def test_nothing_ends_after_the_latest_instant():
+    case = simple_case(days=1)
+    found = starts_of(case, request_for(60, latest_at=at(1, 11)))
+    assert (found[0], found[-1]) == (at(1, 9), at(1, 10))
+    assert starts_of(case, request_for(60, latest_at=at(1, 10, 59))) == found[:-1]
+    assert starts_of(case, request_for(60, latest_at=at(1, 0, 30))) == []
+
+
 def test_starts_lie_on_the_step_of_the_local_clock():
     case = simple_case(days=1, zone=ZoneInfo("Asia/Kathmandu"))
     found = starts_of(case, request_for(60), start_step_minutes=30)

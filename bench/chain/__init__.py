@@ -1,0 +1,1 @@
+"""A big invented chain for measurements, streamed into an empty, migrated database."""

@@ -1,0 +1,144 @@
+"""Rows of free time for resources, from the occupancy that is kept beside the reservations.
+
+What is read here may be stale by the time it is used: it finds slots, and never books one.
+"""
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta
+
+import numpy as np
+import numpy.typing as npt
+
+from core.prepared import Prepared
+from core.spans import Span
+from courses.slots import CELLS_PER_DAY, GRAIN_MINUTES, FreeRow, Grid
+
+ONE_DAY = timedelta(days=1)
+DAY_BYTES = CELLS_PER_DAY // 8
+CELL_SECONDS = GRAIN_MINUTES * 60
+# A stored byte has its first cell highest and busy cells set; a row of the search neither.
+TO_FREE = bytes(255 - int(f"{byte:08b}"[::-1], 2) for byte in range(256))
+
+FIRM = Prepared("""
+    SELECT resource_id, day - %(first)s::date, bits FROM clinics_occupancy
+    WHERE resource_id = ANY (%(resources)s::bigint[])
+    AND day >= %(first)s::date AND day < %(after)s::date
+""")
+# Holds that have not expired, and all that keeps patients busy.
+OTHERS = Prepared("""
+    SELECT resource_id, date_part('epoch', lower(period)), date_part('epoch', upper(period))
+    FROM clinics_reservation
+    WHERE status = 'busy-tentative' AND expires_at > %(now)s::timestamptz
+    AND resource_id = ANY (%(resources)s::bigint[])
+    AND period && tstzrange(%(start)s::timestamptz, %(end)s::timestamptz)
+    UNION ALL
+    SELECT resource_id, date_part('epoch', lower(period)), date_part('epoch', upper(period))
+    FROM clinics_reservation
+    WHERE resource_id = ANY (%(patients)s::bigint[])
+    AND period && tstzrange(%(start)s::timestamptz, %(end)s::timestamptz)
+    AND (status <> 'busy-tentative' OR expires_at > %(now)s::timestamptz)
+    ORDER BY 2
+""")
+
+Bytes = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class FreeTime:
+    """Rows of free time by resource; when patients are busy, sorted, by resource."""
+
+    rows: dict[int, FreeRow]
+    busy: dict[int, list[Span]]
+
+
+def free_time(
+    resource_ids: Collection[int],
+    *,
+    patient_resource_ids: Iterable[int | None] = (),
+    grid: Grid,
+    now: datetime,
+) -> FreeTime:
+    """When resources are free on the grid, as it counts at `now`. Two queries.
+
+    Every id asked for has a row; every patient has a list.
+    """
+    resources = list(resource_ids)
+    position = {pk: number for number, pk in enumerate(resources)}
+    patients = [pk for pk in patient_resource_ids if pk is not None]
+    busy: dict[int, list[Span]] = {pk: [] for pk in patients}
+    held: list[tuple[int, float, float]] = []
+    for pk, start, end in OTHERS.rows(
+        resources=resources, patients=patients, start=grid.start, end=grid.end, now=now
+    ):
+        if pk in busy:
+            busy[pk].append(Span(_instant(start), _instant(end)))
+        else:
+            held.append((position[pk], start, end))
+    packed = _packed(_firm(position, grid), grid)
+    for number, start, end in held:
+        _take(packed, number, start=start, end=end, grid=grid)
+    rows = packed.tobytes()
+    size = grid.row_bytes
+    return FreeTime(
+        {pk: rows[number * size : number * size + size] for pk, number in position.items()}, busy
+    )
+
+
+def reserved(resource_ids: Iterable[int], *, grid: Grid, now: datetime) -> dict[int, list[Span]]:
+    """What keeps resources busy on the grid, as the reservations themselves say. One query."""
+    return free_time((), patient_resource_ids=resource_ids, grid=grid, now=now).busy
+
+
+def _firm(position: dict[int, int], grid: Grid) -> Bytes:
+    """Busy bits as they are stored, shape (resources, bytes of whole days)."""
+    first = grid.start.date()
+    days = ((grid.end - timedelta.resolution).date() - first).days + 1
+    found = position and FIRM.rows(
+        resources=list(position), first=first, after=first + days * ONE_DAY
+    )
+    busy = np.zeros((len(position), days, DAY_BYTES), dtype=np.uint8)
+    if found:
+        pks, on_days, bits = zip(*found, strict=True)
+        numbers = [position[pk] for pk in pks]
+        busy[numbers, on_days] = np.frombuffer(b"".join(bits), np.uint8).reshape(-1, DAY_BYTES)
+    return busy.reshape(len(position), days * DAY_BYTES)
+
+
+def _packed(busy: Bytes, grid: Grid) -> Bytes:
+    """The rows of the grid cut out of whole days; shape (resources, row_bytes)."""
+    since = (grid.start - _midnight(grid.start)) // timedelta(minutes=GRAIN_MINUTES)
+    if since % 8:
+        bits = np.unpackbits(busy, axis=1)[:, since : since + grid.cells]
+        return np.packbits(1 - bits, axis=1, bitorder="little")
+    cut = busy[:, since // 8 : since // 8 + grid.row_bytes]
+    return np.frombuffer(bytearray(cut.tobytes().translate(TO_FREE)), np.uint8).reshape(cut.shape)
+
+
+def _take(packed: Bytes, number: int, *, start: float, end: float, grid: Grid) -> None:
+    """Make the cells that a span touches busy in one row."""
+    cells = np.unpackbits(packed[number], count=grid.cells, bitorder="little")
+    since = int((start - grid.start.timestamp()) // CELL_SECONDS)
+    until = -int((grid.start.timestamp() - end) // CELL_SECONDS)
+    cells[max(since, 0) : max(until, 0)] = 0
+    packed[number] = np.packbits(cells, bitorder="little")
+
+
+def duty_rows(shifts: Sequence[tuple[Sequence[float], Sequence[float]]], grid: Grid) -> Bytes:
+    """Whether people are on shift (their starts and ends, seconds since 1970), as packed rows."""
+    cells = np.zeros((len(shifts), grid.cells), dtype=np.bool_)
+    origin = grid.start.timestamp()
+    for row, (starts, ends) in zip(cells, shifts, strict=True):
+        since = np.ceil((np.array(starts) - origin) / CELL_SECONDS).astype(np.int64)
+        until = np.floor((np.array(ends) - origin) / CELL_SECONDS).astype(np.int64)
+        for begin, end in zip(since.clip(0).tolist(), until.clip(0).tolist(), strict=True):
+            row[begin:end] = True
+    return np.packbits(cells, axis=1, bitorder="little")
+
+
+def _instant(seconds: float) -> datetime:
+    return datetime.fromtimestamp(seconds, UTC)
+
+
+def _midnight(instant: datetime) -> datetime:
+    return datetime.combine(instant.date(), time(0), tzinfo=UTC)
