@@ -1,6 +1,7 @@
 """Exact intervals for a share of cases."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from scipy.stats import beta
 
@@ -22,6 +23,7 @@ class Share:
     level: float = 0.95
 
 
+@lru_cache(maxsize=65_536)
 def share_of(events: int, *, cases: int, level: float = 0.95) -> Share:
     """The share with its Clopper-Pearson interval (Biometrika 1934;26:404-413).
 
