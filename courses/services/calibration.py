@@ -60,10 +60,12 @@ def calibration_decide(
 ) -> CalibrationRun:
     """Accept, refuse or withdraw a run; for treating clinicians.
 
-    The accepted run is the chain's prior from then on, in place of the one before. Raises
+    The accepted run is the chain's prior from then on, in place of the one before. The chain is
+    locked: with none accepted yet, two runs would have no row in common. Raises
     CalibrationUnknown, NotAllowed, Stale, NothingProposed, StatusStepRefused.
     """
     actor.require("calibration.decide")
+    lock_chain(actor=actor)
     rows = {row.pk: row for row in locks.lock_calibrations(chain_id=actor.chain_id, pk=run_id)}
     run = rows.pop(run_id, None)
     if run is None:
