@@ -56,8 +56,9 @@ KEPT_OPTIONS = ("dbname", "host", "port", "user", "password", "autocommit")
 
 
 def load(own: psycopg.Connection, asked: argparse.Namespace) -> None:
-    from bench.chain.clinic import Numbers, Wanted, invent_clinic
+    from bench.chain.clinic import invent_clinic
     from bench.chain.copying import Sheets
+    from bench.chain.layout import Numbers, Wanted
 
     began = time.perf_counter()
     today = asked.today or datetime.now(UTC).date()
@@ -77,7 +78,7 @@ def load(own: psycopg.Connection, asked: argparse.Namespace) -> None:
         clinic = invent_clinic(sheets, numbers, wanted, chain_id=chain_id, number=number)
         if bare:
             members = (clinic.rooms, clinic.operators, clinic.lasers, clinic.handpieces)
-            own.execute(FILL, [[resource for kind in members for _, resource in kind]])
+            own.execute(FILL, [[own.resource for kind in members for own in kind]])
         if (number + 1) % max(1, asked.clinics // 20) == 0:
             took = time.perf_counter() - began
             rows = sum(sheets.rows.values())
@@ -102,7 +103,7 @@ def without_triggers(own: psycopg.Connection) -> bool:
 
 def start_chain(sheets, numbers, *, seed: int) -> int:
     """The chain, and its laser models with their lines."""
-    from bench.chain.clinic import LINES
+    from bench.chain.layout import LINES
     from clinics.models import Chain
     from devices.models import EmissionLine, LaserModel
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import psycopg
 from django.db import models
+from psycopg import sql
 
 
 class Sheets:
@@ -28,15 +29,15 @@ class Sheets:
         with self.connection.cursor() as cursor, cursor.copy(statement) as copy:
             for first in range(0, len(lines), 5000):
                 copy.write("".join(lines[first : first + 5000]))
-        self.rows[model._meta.db_table] += len(lines)
+        self.rows[table_of(model)] += len(lines)
 
     def set_sequences(self) -> None:
         """Let ids made by the database follow those copied."""
         for table in self.rows:
             self.connection.execute(
-                "SELECT setval(sequence, (SELECT coalesce(max(id), 1) FROM " + table + "))"
-                " FROM (SELECT pg_get_serial_sequence(%s, 'id') AS sequence) AS own"
-                " WHERE sequence IS NOT NULL",
+                sql.SQL("SELECT setval(pg_get_serial_sequence(%s, 'id'), max(id)) FROM {}").format(
+                    sql.Identifier(table)
+                ),
                 [table],
             )
 
@@ -45,12 +46,12 @@ class Sheets:
         if key not in self._layouts:
             others = [
                 field
-                for field in model._meta.concrete_fields
+                for field in fields_of(model)
                 if field.column not in fields and field.column != "id"
             ]
             columns = ", ".join([*fields, *(field.column for field in others)])
             rest = "".join(f"\t{text(self._default(field))}" for field in others) + "\n"
-            statement = f"COPY {model._meta.db_table} ({columns}) FROM STDIN"
+            statement = f"COPY {table_of(model)} ({columns}) FROM STDIN"
             self._layouts[key] = statement, rest
         return self._layouts[key]
 
@@ -59,6 +60,14 @@ class Sheets:
             return self.written_at
         value = field.get_default()
         return json.dumps(value) if isinstance(field, models.JSONField) else value
+
+
+def table_of(model: type[models.Model]) -> str:
+    return model._meta.db_table  # noqa: SLF001
+
+
+def fields_of(model: type[models.Model]) -> tuple[models.Field, ...]:
+    return model._meta.concrete_fields  # noqa: SLF001
 
 
 def text(value: Any) -> str:

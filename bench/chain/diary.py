@@ -19,6 +19,8 @@ OPENS, CLOSES = time(9), time(19)
 ROOMS, OPERATORS, LASERS = 4, 6, 5
 WHOLE_MINUTES = (30, 40, 45, 60, 75)
 TWO_PASSES = (10, 10, 20, 10, 10)
+OPEN_MINUTES = 600
+STEADY_WEEKS = 8
 EVERYONE = frozenset(TreatmentRole)
 STAFFED = frozenset({TreatmentRole.ROOM, TreatmentRole.PATIENT, TreatmentRole.OPERATOR})
 WAITING = frozenset({TreatmentRole.ROOM, TreatmentRole.PATIENT})
@@ -110,12 +112,15 @@ def day_bookings(
 
 
 def fill_of_future(*, rows_a_clinic: float, weeks: int) -> list[float]:
-    """How full each coming week is: each less than the one before, in all so many rows."""
-    full_week = 6 * ROOMS * 600 / (sum(shape.minutes for shape in SHAPES) / len(SHAPES))
-    full_week *= ROWS_A_VISIT
-    low, high = 0.0, 0.95
-    for _ in range(40):
-        first = (low + high) / 2
-        fills = [first * 0.75**week for week in range(weeks)]
-        low, high = (first, high) if sum(fills) * full_week < rows_a_clinic else (low, first)
-    return [first * 0.75**week for week in range(weeks)]
+    """How full each coming week is, so that a clinic has about so many reservations in all.
+
+    Sessions are booked when the one before ends, for about eight weeks later: as full until
+    then, and thinner after it.
+    """
+    shape = [
+        1.0 if week < STEADY_WEEKS else 0.6 ** (week - STEADY_WEEKS + 1) for week in range(weeks)
+    ]
+    mean_minutes = sum(one.minutes for one in SHAPES) / len(SHAPES)
+    full_week = 6 * ROOMS * OPEN_MINUTES / mean_minutes * ROWS_A_VISIT
+    full = min(0.95, rows_a_clinic / (full_week * sum(shape)))
+    return [full * share for share in shape]
