@@ -41,10 +41,10 @@ def recall_withdraw(
     del now
     recall = _locked_recall(recall_id, actor=actor)
     recall.check_version(expected_version)
-    if not allows(transitions.RECALL, old=recall.status, new=RequestStatus.REVOKED):
-        raise StatusStepRefused(status=recall.status, wanted=RequestStatus.REVOKED)
     if recall.status == RequestStatus.REVOKED:
         return recall
+    if not allows(transitions.RECALL, old=recall.status, new=RequestStatus.REVOKED):
+        raise StatusStepRefused(status=recall.status, wanted=RequestStatus.REVOKED)
     recall_revoke(recall=recall, reason=reason)
     for message in locks.lock_messages_of(recall):
         if message.status in WAITING:
