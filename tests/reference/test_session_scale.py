@@ -17,10 +17,11 @@ from courses.science.kirby_desai import (
     Location,
     Parameter,
     ScaleInput,
+    location_of,
     score,
     score_points,
 )
-from courses.vocabulary import InkAmount, Scarring, SkinType
+from courses.vocabulary import BodySite, InkAmount, Scarring, SkinType
 
 # Derived: sums of the points of the scale. KD-03 and KD-04 agree with two secondary accounts.
 WORKED = {
@@ -100,3 +101,25 @@ def test_kd_11_multiplier_of_the_2024_cohort():
     # Derived: a tattoo of 10 points needs 5.1 sessions at that multiplier.
     levels = _input("II", "upper_trunk", "multiple", "minimal", "none", False)
     assert score(levels, multiplier=multiplier).sessions == pytest.approx(5.14, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("site", "region", "points"),
+    [
+        ("head", "head_neck", 1),
+        ("neck", "head_neck", 1),
+        ("upper_trunk", "upper_trunk", 2),
+        ("lower_trunk", "lower_trunk", 3),
+        # Proximal is upper arm and thigh, distal what lies beyond elbow and knee: from memory.
+        ("upper_arm", "proximal_extremity", 4),
+        ("thigh", "proximal_extremity", 4),
+        ("forearm", "distal_extremity", 5),
+        ("hand", "distal_extremity", 5),
+        ("lower_leg", "distal_extremity", 5),
+        ("foot", "distal_extremity", 5),
+    ],
+)
+def test_regions_of_the_body_and_their_points(site, region, points):
+    """Kirby et al. 2009, five regions; points from memory."""
+    assert location_of(BodySite(site)) == Location(region)
+    assert POINTS[Parameter.LOCATION][Location(region)] == points

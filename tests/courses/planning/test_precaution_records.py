@@ -337,3 +337,7 @@ class TestCalculator:
         body = {"answers": {"gold": "no", "pregnancy_until": "2026-09-01", "pregnancy": "no"}}
         problem = assert_problem(operator.post("/calculators/precautions", body), 422)
         assert pointers(problem) == {"/answers/pregnancy_until": "answers-contradict"}
+
+
+def test_a_key_beyond_all_keys_is_not_found(desk):
+    assert_problem(desk.get("/patients/99999999999999999999/precautions"), 404)
