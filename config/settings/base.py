@@ -75,6 +75,8 @@ DATABASE_OPTIONS = {
     "options": (
         "-c timezone=UTC -c lock_timeout=10s -c statement_timeout=60s"
         " -c idle_in_transaction_session_timeout=60s"
+        # What is prepared is prepared to be planned once; it concerns that and functions only.
+        " -c plan_cache_mode=force_generic_plan"
     ),
 }
 _database: dict[str, Any] = dict(
