@@ -13,7 +13,7 @@ from core.api.fields import DayField, TimeZoneField
 from core.api.serializers import BasisOut, ComputedOut
 from core.api.views import FallowView
 from core.vocabulary import choices
-from courses.api.healing import HoldOut, OutcomeOut
+from courses.api.healing import FlagOut, HoldOut, OutcomeOut
 from courses.errors import input_refused
 from courses.healing import Facts, Observation, compute_window, earliest_instant, explain
 from courses.selectors.healing_record import policy_of_chain
@@ -59,17 +59,6 @@ class HealingPreviewIn(serializers.Serializer[Any]):
         child=SeenIn(), max_length=100, default=list
     )
     sun_exposures = serializers.ListField(child=DayField(), max_length=100, default=list)
-
-
-class FlagOut(serializers.Serializer[Any]):
-    """A reaction that lasts longer than usual."""
-
-    kind = serializers.CharField()
-    key = serializers.CharField()
-    since = serializers.DateField()
-    refer = serializers.BooleanField()
-    text = serializers.CharField()
-    source = serializers.CharField()  # type: ignore[assignment]
 
 
 class PreviewHoldOut(HoldOut):

@@ -30,7 +30,7 @@ from courses.science.estimate.prior import PriorSettings
 from courses.science.fading.inputs import Darkening, Goal, Grade, Part, TreatedSession
 from courses.science.fading.match import FiredLine, match_for, planned_match
 from courses.science.fading.model import Match
-from courses.science.grading import ClearanceScale, band_of_label
+from courses.science.grading import ClearanceScale, band_of_grade
 from courses.science.pulses import PulseClass, pulse_class
 from courses.selectors.estimation.courses import setting_of_chain
 from courses.selectors.estimation.records import part_key
@@ -89,7 +89,7 @@ class GradeIn(serializers.Serializer[Any]):
     low = serializers.FloatField(min_value=0, max_value=1, required=False)
     high = serializers.FloatField(min_value=0, max_value=1, required=False)
     scale = serializers.ChoiceField(choices=choices(ClearanceScale), required=False)
-    grade = serializers.CharField(max_length=20, required=False, help_text="Label of the scale")
+    grade = serializers.IntegerField(required=False, help_text="Of the scale")
     darkened = serializers.BooleanField(default=False)
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
@@ -278,7 +278,7 @@ def _grade(index: int, one: dict[str, Any]) -> Grade:
         low, high = one["low"], one["high"]
     else:
         with input_refused({"grade": f"/grades/{index}/grade"}):
-            band = band_of_label(one["grade"], scale=ClearanceScale(one["scale"]))
+            band = band_of_grade(one["grade"], scale=ClearanceScale(one["scale"]))
         low, high = band.low, band.high
     return Grade(one["part"], one["graded_on"], low, high, darkened=one["darkened"])
 

@@ -21,6 +21,7 @@ from courses.models import HealingDecision, HealingWindow, HealingWindowVersion
 from courses.selectors.explanations import (
     Explanation,
     appointments_inside,
+    lasting_reactions,
     window_explained,
 )
 from courses.services.healing import window_release, window_shorten
@@ -93,6 +94,20 @@ class HoldOut(serializers.Serializer[Any]):
     findings = serializers.ListField(child=serializers.CharField())
 
 
+class FlagOut(serializers.Serializer[Any]):
+    """A reaction that lasts, or lasted, longer than usual; `since` is when that time was over.
+
+    `refer`: a physician should see it. It moves no date.
+    """
+
+    kind = serializers.CharField()
+    key = serializers.CharField()
+    since = serializers.DateField()
+    refer = serializers.BooleanField()
+    text = serializers.CharField()
+    source = serializers.CharField()  # type: ignore[assignment]
+
+
 class DecisionOut(serializers.ModelSerializer[HealingDecision]):
     """What a clinician decided, for ever."""
 
@@ -135,6 +150,7 @@ class ExplanationOut(ComputedOut):
     not_applicable = OutcomeOut(many=True)
     holds = HoldOut(many=True)
     decisions = DecisionOut(many=True)
+    flags = FlagOut(many=True, help_text="As of today, whichever version is shown")
     appointments_inside = serializers.ListField(
         child=serializers.IntegerField(),
         help_text="Open appointments that begin before the window closes",
@@ -246,7 +262,11 @@ class HealingWindowViewSet(RecordViewSet):
         window = self.get_object()
         found = window_explained(window, number=self._number(request))
         inside = appointments_inside(window, now=self.now()).values_list("pk", flat=True)
-        return self.show(ExplanationOut, _explained(found, inside=list(inside)))
+        shown = {
+            **_explained(found, inside=list(inside)),
+            "flags": lasting_reactions(window, now=self.now()),
+        }
+        return self.show(ExplanationOut, shown)
 
     @extend_schema(responses=VersionsOut, summary="List the versions of a healing window")
     @action(detail=True, methods=["get"])

@@ -27,6 +27,7 @@ from courses.api.precautions import (
     QuestionnaireView,
 )
 from courses.api.recalls import MessageViewSet, RecallViewSet
+from courses.api.reference_tables import ClearanceScalesView, HealingRulesView
 from courses.api.series import SeriesViewSet
 from courses.api.sessions import SessionViewSet
 from courses.api.slots import SlotSearchView
@@ -81,6 +82,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
         PatientPrecautionsView.as_view(),
         name="patient-precautions",
     ),
+    path("healing-rules", HealingRulesView.as_view(), name="healing-rules"),
+    path("clearance-scales", ClearanceScalesView.as_view(), name="clearance-scales"),
     path("outcomes/reactions", ReactionsView.as_view(), name="reactions"),
     path("calculators/healing-window", HealingWindowView.as_view(), name="healing-window-preview"),
     *router.urls,

@@ -9,10 +9,12 @@ from django.db.models import Q, QuerySet
 
 from clinics.access import Actor
 from courses.errors import WindowUnknown
-from courses.healing import Standing
+from courses.healing import Flag, Standing
+from courses.healing.reactions import unusual
 from courses.models import Appointment, HealingDecision, HealingWindow, HealingWindowVersion
 from courses.science.basis import CAUTION
 from courses.selectors.appointments import open_at
+from courses.selectors.healing_record import local_today, session_facts
 from courses.vocabulary import DecisionKind, WindowState
 
 Json = dict[str, Any]
@@ -89,6 +91,16 @@ def appointments_inside(window: HealingWindow, *, now: datetime) -> QuerySet[App
     )
     inside = Q() if window.closes_at is None else Q(starts_at__lt=window.closes_at)
     return rows.filter(inside).order_by("starts_at", "pk").distinct()
+
+
+def lasting_reactions(window: HealingWindow, *, now: datetime) -> tuple[Flag, ...]:
+    """The reactions after the window's session that last, or lasted, longer than usual.
+
+    As of the day at the clinic, whatever version is looked at. Four queries.
+    """
+    session = window.session
+    facts = session_facts(session, today=local_today(session, now=now))
+    return unusual(facts)
 
 
 def reasons_of(windows: Iterable[HealingWindow]) -> list[Json]:

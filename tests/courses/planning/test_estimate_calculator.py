@@ -26,9 +26,9 @@ HISTORY = {
     ],
     "grades": [
         {"part": "shade", "graded_on": "2025-12-20", "low": 0.5, "high": 0.75},
-        {"part": "lines", "graded_on": "2025-12-20", "scale": "quartiles", "grade": "poor"},
+        {"part": "lines", "graded_on": "2025-12-20", "scale": "quartiles", "grade": 1},
         {"part": "shade", "graded_on": "2026-02-16", "low": 0.75, "high": 0.95},
-        {"part": "lines", "graded_on": "2026-02-16", "scale": "quartiles", "grade": "fair"},
+        {"part": "lines", "graded_on": "2026-02-16", "scale": "quartiles", "grade": 2},
     ],
 }
 
@@ -218,7 +218,7 @@ class TestBadInput:
         assert pointers(assert_problem(caller.post(PATH, body), 422))[pointer] == rule
 
     def test_an_unknown_grade_of_a_scale_is_refused(self, caller):
-        late = {"part": "shade", "graded_on": "2026-03-01", "scale": "quartiles", "grade": "odd"}
+        late = {"part": "shade", "graded_on": "2026-03-01", "scale": "quartiles", "grade": 9}
         problem = assert_problem(caller.post(PATH, {**TATTOO, **HISTORY, "grades": [late]}), 422)
         assert pointers(problem) == {"/grades/0/grade": "grade-unknown"}
 
