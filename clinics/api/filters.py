@@ -8,7 +8,6 @@ from django.db.backends.postgresql.psycopg_any import DateTimeTZRange
 from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 from django_filters.rest_framework import (
-    BooleanFilter,
     CharFilter,
     ChoiceFilter,
     DateFilter,
@@ -28,7 +27,7 @@ from clinics.vocabulary import (
     ResourceKind,
     Role,
 )
-from core.api.filters import InstantFilter
+from core.api.filters import InstantFilter, YesNoFilter
 from core.vocabulary import ReservationStatus, choices
 
 
@@ -60,15 +59,15 @@ class ValidOnFilter(DateFilter):
 class ClinicFilters(FilterSet):
     """Clinics."""
 
-    active = BooleanFilter()
+    active = YesNoFilter()
 
 
 class RoomFilters(FilterSet):
     """Rooms by clinic and by what they are cleared for."""
 
     clinic = IdFilter(field_name="clinic_id")
-    active = BooleanFilter()
-    laser_controlled = BooleanFilter()
+    active = YesNoFilter()
+    laser_controlled = YesNoFilter()
     cleared_for_nm = WavelengthFilter(method="cleared", label="A wavelength in nm")
 
     def cleared(self, rows: QuerySet[Any], _: str, wavelength_nm: int) -> QuerySet[Any]:
@@ -79,7 +78,7 @@ class RoomFilters(FilterSet):
 class StaffFilters(FilterSet):
     """Staff by what they are fit for on a date."""
 
-    active = BooleanFilter()
+    active = YesNoFilter()
     fit_for = ChoiceFilter(
         choices=choices(CredentialKind),
         method="fit",

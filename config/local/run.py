@@ -108,4 +108,10 @@ def _supervise(environment: dict[str, str], *, asked_port: int) -> int:
         guide.wait()
     stopped_by_person = {128 + signal.SIGINT, 128 + signal.SIGTERM}
     code = int(manager.returncode or 0)
-    return 0 if code in stopped_by_person else code
+    if code in stopped_by_person:
+        return 0
+    say(
+        "One of the processes ended by itself (the first 'stopped' above says which), so the others"
+        " were stopped too: without it the service would only look as if it worked."
+    )
+    return code

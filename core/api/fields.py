@@ -71,7 +71,16 @@ class TimeZoneField(serializers.CharField):
 
 
 class VisibleRelatedField(serializers.PrimaryKeyRelatedField[Any]):
-    """A row by its key, among those that the caller may see; any other does not exist."""
+    """A row by its key, among those that the caller may see; any other does not exist.
+
+    A key is a whole number: a fraction is refused, not cut.
+    """
+
+    def to_internal_value(self, data: Any) -> Any:
+        whole = isinstance(data, int) and not isinstance(data, bool)
+        if not whole and not (isinstance(data, str) and data.isascii() and data.isdigit()):
+            self.fail("incorrect_type", data_type=type(data).__name__)
+        return super().to_internal_value(data)
 
     def get_queryset(self) -> Any:
         rows: Any = super().get_queryset()

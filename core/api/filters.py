@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
 from django import forms
 from django.core.exceptions import ValidationError
@@ -16,6 +16,8 @@ from rest_framework.views import APIView
 
 from core.api.fields import AwareDateTimeField
 from core.errors import Malformed
+
+YES_NO: Final = {"true": True, "false": False}
 
 
 class ParameterUnknown(Malformed):
@@ -88,6 +90,23 @@ def filter_names(view: Any) -> set[str]:
         suffixes = getattr(declared.field.widget, "suffixes", None)
         names |= {f"{name}_{suffix}" for suffix in suffixes} if suffixes else {name}
     return names
+
+
+class YesNoFormField(forms.CharField):
+    """`true` or `false`; anything else is a slip, not an unfiltered list."""
+
+    def to_python(self, value: Any) -> Any:
+        said = super().to_python(value).lower()
+        if said and said not in YES_NO:
+            raise ValidationError("Say true or false.", code="invalid")
+        return YES_NO.get(said)
+
+
+@extend_schema_field(OpenApiTypes.BOOL)
+class YesNoFilter(Filter):
+    """Narrows to rows for which something holds, or does not."""
+
+    field_class = YesNoFormField
 
 
 class InstantFormField(forms.CharField):

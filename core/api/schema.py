@@ -93,6 +93,14 @@ class FallowSchema(AutoSchema):
             )
         return declared
 
+    def get_summary(self) -> str | None:
+        """The summary given, else the first sentence of what the method says of itself."""
+        given: str | None = super().get_summary()
+        if given:
+            return given
+        said = str(self.get_description() or "").strip().split("\n")[0]
+        return said.split(". ")[0].rstrip(".") or None
+
     def get_auth(self) -> list[dict[str, list[str]]]:
         return [] if self._policy() == PUBLIC else super().get_auth()
 

@@ -18,7 +18,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import VisibleRelatedField
-from core.api.filters import InstantFilter, filter_names
+from core.api.filters import InstantFilter, YesNoFilter, filter_names
 from core.api.idempotency import idempotent
 from core.api.pagination import page_parameters
 from core.api.preconditions import expected_version
@@ -196,7 +196,7 @@ class AppointmentFilter(filters.FilterSet):
     operator = filters.NumberFilter()
     laser = filters.NumberFilter()
     booked_by = filters.NumberFilter()
-    held = filters.BooleanFilter(
+    held = YesNoFilter(
         method="only_held", help_text="Slots that are held and whose hold has not expired, or not"
     )
 

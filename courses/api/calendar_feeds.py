@@ -17,6 +17,7 @@ from rest_framework.reverse import reverse
 from clinics.models import Resource, Room, StaffMember
 from clinics.vocabulary import ResourceKind
 from core.api.fields import VisibleRelatedField
+from core.api.filters import YesNoFilter
 from core.api.permissions import PUBLIC
 from core.api.preconditions import expected_version
 from core.api.views import FallowView
@@ -106,7 +107,7 @@ class FeedFilter(filters.FilterSet):
     room = filters.NumberFilter(field_name="resource__room")
     operator = filters.NumberFilter(field_name="resource__staff_member")
     laser = filters.NumberFilter(field_name="resource__laser")
-    revoked = filters.BooleanFilter(field_name="revoked_at", lookup_expr="isnull", exclude=True)
+    revoked = YesNoFilter(field_name="revoked_at", lookup_expr="isnull", exclude=True)
 
     class Meta:
         model = CalendarFeed

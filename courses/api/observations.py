@@ -10,6 +10,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import DayField, VisibleRelatedField
+from core.api.filters import YesNoFilter
 from core.api.idempotency import idempotent
 from core.vocabulary import choices
 from courses.api.base import NeededReasonIn, RecordViewSet, version_if_given
@@ -93,7 +94,7 @@ class ObservationFilter(filters.FilterSet):
     patient = filters.NumberFilter(field_name="course__patient")
     kind = filters.MultipleChoiceFilter(choices=choices(ObservationKind))
     status = filters.MultipleChoiceFilter(choices=choices(ObservationStatus))
-    resolved = filters.BooleanFilter(field_name="resolved_on", lookup_expr="isnull", exclude=True)
+    resolved = YesNoFilter(field_name="resolved_on", lookup_expr="isnull", exclude=True)
 
     class Meta:
         model = Observation

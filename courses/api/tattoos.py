@@ -10,6 +10,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import DayField, VisibleRelatedField
+from core.api.filters import YesNoFilter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.vocabulary import choices
@@ -163,7 +164,7 @@ class TattooPartFilter(filters.FilterSet):
 
     tattoo = filters.NumberFilter()
     course = filters.NumberFilter(field_name="tattoo__courses")
-    cleared = filters.BooleanFilter(field_name="cleared_on", lookup_expr="isnull", exclude=True)
+    cleared = YesNoFilter(field_name="cleared_on", lookup_expr="isnull", exclude=True)
 
     class Meta:
         model = TattooPart

@@ -275,3 +275,22 @@ def test_a_chain_keeps_its_name_and_is_the_callers_own():
     answer = caller.patch("/chain", {"name": "Other"}, version=1)
     assert answer.json()["name"] == caller.staff.chain.name
     assert answer.json()["id"] == caller.staff.chain_id
+
+
+def test_a_filter_that_is_neither_true_nor_false_is_refused():
+    manager = sign_in(Role.CHAIN_MANAGER)
+    assert_problem(manager.get("/clinics", active="abc"), 400, "parameter_invalid")
+    assert manager.get("/clinics", active="TRUE").status_code == 200
+
+
+@pytest.mark.parametrize("key", [1.5, True, "1.5", "one", None])
+def test_a_key_that_is_no_whole_number_is_refused(key):
+    chain = make_chain()
+    manager = sign_in(Role.CHAIN_MANAGER, chain=chain)
+    clinic = make_clinic(chain)
+    body = {"clinic": clinic.pk if key is None else key, "name": "Blue"}
+    answer = manager.post("/rooms", body)
+    if key is None:
+        assert answer.status_code == 201, answer.json()
+    else:
+        assert_problem(answer, 400, "invalid")
