@@ -28,6 +28,7 @@ from courses.slots import (
     SlotRequest,
     Timeline,
     best_ink,
+    feasible_starts,
     policy_of,
     search_slots,
 )
@@ -218,13 +219,16 @@ def _fit(
         timeline = diary_timeline(one.plan.length(Technique(**one.entry.technique)))
     except InvalidInput:
         return None
+    ready_at = one.earliest.closes_at or now
+    if ready_at + timedelta(minutes=timeline.minutes) > grid.end:
+        return None
     request = SlotRequest(
         timeline=timeline,
         needs=one.plan.needs,
         earliest_at=max(
             now + timedelta(hours=one.entry.notice_hours),
             opened.span.start,
-            one.earliest.closes_at or now,
+            ready_at,
         ),
         window_closes_on=one.earliest.on,
         patient_busy=diary.busy_of(one.plan.patient_resource_id),
@@ -233,6 +237,9 @@ def _fit(
         limit=1,
     )
     here = replace(clinic, lasers=_lasers(clinic, opened), preference=one.entry.preference)
+    # A search that finds nothing goes on to say why, which nobody asks here.
+    if not feasible_starts(request, grid=grid, clinic=here):
+        return None
     answer = search_slots(
         request, grid=grid, clinics=[here], policy=policy_of(one.plan.search_policy)
     )

@@ -24,7 +24,7 @@ from django.db.models import (
 from django.db.models.functions import Coalesce
 
 from courses.healing import REGISTRY, Policy
-from courses.models import Appointment, Course
+from courses.models import Appointment, Course, HealingWindow
 from courses.selectors.appointments import held_at, open_at
 from courses.selectors.healing import Earliest, earliest_of, window_rows, windows_of_course
 from courses.selectors.spacing import after, stored_follow
@@ -59,12 +59,16 @@ def too_early(rows: QuerySet[Appointment], *, now: datetime) -> QuerySet[Appoint
     date), or the session before it is too close. One query for all that `rows` leaves; narrow it
     to a clinic or a span.
     """
-    windows = windows_of_course(OuterRef("course")).filter(
-        Q(state__in=[WindowState.HELD, WindowState.NEVER]) | Q(closes_at__gt=OuterRef("starts_at"))
+    against = Q(state__in=[WindowState.HELD, WindowState.NEVER]) | Q(
+        closes_at__gt=OuterRef("starts_at")
     )
+    # Most patients have no such window at all, which is quick to see; of the others only those
+    # windows count that are the newest of a tattoo of this course.
+    anywhere = HealingWindow.objects.filter(against, course__patient=OuterRef("course__patient"))
+    counting = windows_of_course(OuterRef("course")).filter(against)
     return rows.filter(Q(status=AppointmentStatus.BOOKED) | held_at(now), starts_at__gt=now).filter(
         Q(course__patient__gold_therapy_ever=True)
-        | Exists(windows)
+        | (Q(Exists(anywhere)) & Q(Exists(counting)))
         | Exists(_close_before(now=now))
     )
 
