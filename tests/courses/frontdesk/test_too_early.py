@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 
 from clinics.vocabulary import Role
-from courses.models import Appointment
+from courses.models import Appointment, Course
 from courses.selectors.sequence import too_early
 from courses.selectors.slots import SearchOrder
 from courses.services.booking import (
@@ -156,6 +156,9 @@ def test_a_patient_who_may_never_be_treated_is_shown(stage, desk):
 
 def test_a_window_of_the_same_skin_in_another_course_counts(stage):
     other = make_running_course(stage.clinic)
+    patient = stage.course.patient
+    other.tattoos.update(patient=patient)
+    Course.objects.filter(pk=other.pk).update(patient=patient)
     booked = book(stage, days=5)
     treat(stage, TREATED_AT, course=other)
     assert found() == set()
