@@ -11,9 +11,9 @@ from clinics.models import Chain
 from core.api.serializers import BasisOut
 from core.api.views import FallowView
 from core.vocabulary import choices
-from courses.healing import REGISTRY_VERSION, RULES, TIME_COURSES, Effect, Policy
+from courses.healing import REGISTRY_VERSION, RULES, TIME_COURSES, Policy
 from courses.healing.rules import Rule
-from courses.science.basis import CAUTION, Kind
+from courses.science.basis import CAUTION
 from courses.science.grading import BASIS, SCALES, ClearanceScale
 from courses.selectors.healing_record import policy_of_chain
 from courses.vocabulary import ObservationKind
@@ -36,8 +36,8 @@ class HealingRuleOut(serializers.Serializer[Any]):
 
     id = serializers.CharField()
     version = serializers.CharField()
-    effect = serializers.ChoiceField(choices=choices(Effect))
-    kind = serializers.ChoiceField(choices=choices(Kind))
+    effect = serializers.CharField(help_text="earliest, advise, hold or never")
+    kind = serializers.CharField(help_text="How well it is supported")
     source = serializers.CharField()  # type: ignore[assignment]
     explanation = serializers.CharField()
     parameters = RuleParameterOut(many=True)
@@ -50,7 +50,7 @@ class TimeCourseOut(serializers.Serializer[Any]):
     onset_days = serializers.ListField(child=serializers.FloatField())
     usual_days = serializers.ListField(child=serializers.FloatField())
     refer_after_days = serializers.IntegerField()
-    kind = serializers.ChoiceField(choices=choices(Kind))
+    kind = serializers.CharField(help_text="How well it is supported")
     source = serializers.CharField()  # type: ignore[assignment]
 
 
