@@ -1,14 +1,17 @@
 """Fields that keep the API's rules about instants, zones and whose rows count."""
 
+from collections.abc import Iterable
 from datetime import UTC, date, datetime
 from functools import cache
 from typing import Any, Final
 from zoneinfo import available_timezones
 
 from rest_framework import serializers
+from rest_framework.exceptions import ErrorDetail
 
 # Years that people and devices live in. Beyond them sums of dates leave the calendar.
 YEARS: Final = range(1900, 2200)
+MAX_KEY: Final = 2**63 - 1
 
 
 class AwareDateTimeField(serializers.DateTimeField):
@@ -87,3 +90,45 @@ class VisibleRelatedField(serializers.PrimaryKeyRelatedField[Any]):
         if rows is None:
             return None
         return rows.visible_to(self.context["request"].actor)
+
+
+class KeyField(serializers.IntegerField):
+    """The key of a row: a whole number, as VisibleRelatedField takes it."""
+
+    default_error_messages = {
+        "incorrect_type": "Incorrect type. Expected pk value, received {data_type}.",
+    }
+
+    def to_internal_value(self, data: Any) -> int:
+        whole = isinstance(data, int) and not isinstance(data, bool)
+        if not whole and not (isinstance(data, str) and data.isascii() and data.isdigit()):
+            self.fail("incorrect_type", data_type=type(data).__name__)
+        return super().to_internal_value(data)
+
+
+class VisibleRowsField(serializers.ListField):
+    """Several rows by their keys, among those that the caller may see; one query for all."""
+
+    def __init__(self, *, queryset: Any, **kwargs: Any) -> None:
+        self.queryset = queryset
+        super().__init__(child=KeyField(), **kwargs)
+
+    def to_internal_value(self, data: Any) -> list[Any]:
+        keys = super().to_internal_value(data)
+        rows = visible_rows(self.queryset, keys, actor=self.context["request"].actor)
+        missing: Any = {n: [unseen(key)] for n, key in enumerate(keys) if key not in rows}
+        if missing:
+            raise serializers.ValidationError(missing)
+        return [rows[key] for key in keys]
+
+
+def visible_rows(queryset: Any, keys: Iterable[int], *, actor: Any) -> dict[int, Any]:
+    """Those of these rows that the actor may see, by key. One query."""
+    held = {key for key in keys if 0 < key <= MAX_KEY}
+    rows: dict[int, Any] = queryset.visible_to(actor).in_bulk(held)
+    return rows
+
+
+def unseen(key: int) -> ErrorDetail:
+    """What is said of a key that is nobody's, or another chain's."""
+    return ErrorDetail(f'Invalid pk "{key}" - object does not exist.', code="does_not_exist")

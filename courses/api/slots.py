@@ -9,7 +9,13 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from clinics.models import Clinic, StaffMember
-from core.api.fields import VisibleRelatedField
+from core.api.fields import (
+    KeyField,
+    VisibleRelatedField,
+    VisibleRowsField,
+    unseen,
+    visible_rows,
+)
 from core.api.serializers import BasisOut, SpanIn, span_of
 from core.api.views import FallowView
 from core.vocabulary import choices
@@ -26,8 +32,25 @@ from courses.vocabulary import InkColour, SkinType, TreatmentRole
 class ClinicWishIn(serializers.Serializer[Any]):
     """A clinic the patient accepts."""
 
-    clinic = VisibleRelatedField(queryset=Clinic.objects.all())
+    clinic = KeyField()
     preference = serializers.FloatField(min_value=0, max_value=1, default=1.0)
+
+
+class ClinicWishesIn(serializers.ListSerializer[Any]):
+    """The clinics the patient accepts; one query for all."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(child=ClinicWishIn(), **kwargs)
+
+    def to_internal_value(self, data: Any) -> list[Any]:
+        wishes = super().to_internal_value(data)
+        keys = [wish["clinic"] for wish in wishes]
+        rows = visible_rows(Clinic.objects.all(), keys, actor=self.context["request"].actor)
+        if not rows.keys() >= {*keys}:
+            raise serializers.ValidationError(
+                [{} if key in rows else {"clinic": [unseen(key)]} for key in keys]
+            )
+        return [{**wish, "clinic": rows[wish["clinic"]]} for wish in wishes]
 
 
 class TimeWishIn(serializers.Serializer[Any]):
@@ -73,14 +96,12 @@ class DescriptionIn(serializers.Serializer[Any]):
 class WhereAndWhenIn(serializers.Serializer[Any]):
     """What the patient accepts: clinics, times, people. Left out: any."""
 
-    clinics: serializers.ListSerializer[Any] = serializers.ListSerializer(
-        child=ClinicWishIn(), required=False, max_length=250
-    )
+    clinics = ClinicWishesIn(required=False, max_length=250)
     wishes: serializers.ListSerializer[Any] = serializers.ListSerializer(
         child=TimeWishIn(), required=False, max_length=20
     )
-    operators = serializers.ListField(
-        child=VisibleRelatedField(queryset=StaffMember.objects.all()),
+    operators = VisibleRowsField(
+        queryset=StaffMember.objects.all(),
         required=False,
         max_length=50,
         help_text="Only these people",

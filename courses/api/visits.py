@@ -6,7 +6,7 @@ from rest_framework import serializers
 
 from clinics.models import Clinic, Room, StaffMember
 from clinics.querysets import HasChain
-from core.api.fields import AwareDateTimeField, VisibleRelatedField
+from core.api.fields import AwareDateTimeField, VisibleRelatedField, VisibleRowsField
 from courses.api.slots import SegmentOut, TechniqueIn
 from courses.errors import input_refused
 from courses.selectors.plans import Technique
@@ -26,9 +26,7 @@ class SlotIn(serializers.Serializer[Any]):
     room = VisibleRelatedField(queryset=Room.objects.all())
     operator = VisibleRelatedField(queryset=StaffMember.objects.all())
     laser = VisibleRelatedField(queryset=Laser.objects.all())
-    handpieces = serializers.ListField(
-        child=VisibleRelatedField(queryset=Handpiece.objects.all()), min_length=1, max_length=8
-    )
+    handpieces = VisibleRowsField(queryset=Handpiece.objects.all(), min_length=1, max_length=8)
     wavelengths_nm = serializers.ListField(
         child=serializers.IntegerField(min_value=180, max_value=20000), min_length=1, max_length=8
     )

@@ -13,7 +13,7 @@ from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices
-from courses.api.slots import ClinicWishIn, TechniqueIn, TimeWishIn, clinics_of, wishes_of
+from courses.api.slots import ClinicWishesIn, TechniqueIn, TimeWishIn, clinics_of, wishes_of
 from courses.models import AcceptedClinic, Course, WaitingListEntry
 from courses.services.waiting_list import Wait, waiting_list_add, waiting_list_remove
 from courses.vocabulary import WaitingStatus
@@ -60,9 +60,7 @@ class EntryIn(serializers.Serializer[Any]):
     """What a patient waits for. Without wishes: any time."""
 
     course = VisibleRelatedField(queryset=Course.objects.all())
-    clinics: serializers.ListSerializer[Any] = serializers.ListSerializer(
-        child=ClinicWishIn(), min_length=1, max_length=250
-    )
+    clinics = ClinicWishesIn(min_length=1, max_length=250)
     wishes: serializers.ListSerializer[Any] = serializers.ListSerializer(
         child=TimeWishIn(), required=False, max_length=20
     )

@@ -27,12 +27,14 @@ from courses.slots import (
     ClinicCandidates,
     Grid,
     InkNeed,
+    Read,
     Reason,
     SlotAnswer,
     SlotRequest,
     Timeline,
     TimeWish,
     policy_of,
+    search_near_first,
     search_slots,
     slot_json,
 )
@@ -92,7 +94,8 @@ def slots_for(
 ) -> Found:
     """Ranked slots for the next visit of a course (its key) or a described one, or what bound.
 
-    Four queries; five without clinics named. Raises CourseUnknown, NothingToTreat, InputRefused.
+    Four queries; five without clinics named, three more each time that the days around the
+    advised one do not settle it. Raises CourseUnknown, NothingToTreat, InputRefused.
     """
     if isinstance(target, Described):
         with input_refused():
@@ -110,14 +113,18 @@ def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: HasChain, now:
     needs = _explicit_needs(order.wavelengths_nm) or plan.needs
     if not plan.earliest.open_to_treatment:
         return Found(SlotAnswer((), (_held(plan.earliest),)), timeline, needs, plan.earliest)
-    grid = Grid.whole_days(order.span)
-    diary = diary_for(
-        preferences=order.clinics or _all_clinics(actor),
-        patient_resource_ids=[plan.patient_resource_id],
-        grid=grid,
-        now=now,
-        actor=actor,
-    )
+    preferences = order.clinics or _all_clinics(actor)
+
+    def read(grid: Grid) -> Read:
+        diary = diary_for(
+            preferences=preferences,
+            patient_resource_ids=[plan.patient_resource_id],
+            grid=grid,
+            now=now,
+            actor=actor,
+        )
+        return Read(diary.clinics, diary.busy_of(plan.patient_resource_id))
+
     request = SlotRequest(
         timeline=timeline,
         needs=needs,
@@ -125,7 +132,6 @@ def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: HasChain, now:
         earliest_at=max(now, order.span.start, plan.earliest.closes_at or now),
         window_closes_on=plan.earliest.on,
         advised_on=plan.earliest.advised_on,
-        patient_busy=diary.busy_of(plan.patient_resource_id),
         wishes=order.wishes,
         operator_ids=order.operator_ids,
         familiar_operator_ids=plan.familiar_operator_ids,
@@ -133,8 +139,11 @@ def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: HasChain, now:
         latest_at=order.span.end,
     )
     with input_refused(ORDER_POINTERS):
-        answer = search_slots(
-            request, grid=grid, clinics=diary.clinics, policy=policy_of(plan.search_policy)
+        answer = search_near_first(
+            request,
+            grid=Grid.whole_days(order.span),
+            read=read,
+            policy=policy_of(plan.search_policy),
         )
     return Found(answer, timeline, needs, plan.earliest)
 

@@ -14,6 +14,7 @@ from courses.slots.candidates import (
 )
 from courses.slots.checks import check_wishes, policy_of
 from courses.slots.grid import CELLS_PER_DAY, GRAIN_MINUTES, FreeRow, Grid
+from courses.slots.narrowing import Read, search_near_first
 from courses.slots.options import best_ink
 from courses.slots.request import (
     ALL_WEEKDAYS,
@@ -45,6 +46,7 @@ __all__ = [
     "LockedOut",
     "OperatorCandidate",
     "OperatorCredential",
+    "Read",
     "Reason",
     "RoomCandidate",
     "ScoreName",
@@ -64,6 +66,7 @@ __all__ = [
     "policy_of",
     "reason_json",
     "role_spans",
+    "search_near_first",
     "search_slots",
     "slot_json",
 ]

@@ -13,6 +13,7 @@ from core.api.fields import (
     DayField,
     TimeZoneField,
     VisibleRelatedField,
+    VisibleRowsField,
     zone_names,
 )
 from core.api.serializers import PeriodSerializer, SpanIn, ValidDatesSerializer, span_of
@@ -184,3 +185,31 @@ def test_a_row_of_another_chain_does_not_exist_for_the_caller(benches):
 
     assert errors(mine.pk) == []
     assert errors(theirs.pk) == errors(0) == ["does_not_exist"]
+
+
+class PartsIn(serializers.Serializer):
+    benches = VisibleRowsField(queryset=Bench.objects.all(), max_length=50)
+
+
+def test_many_rows_cost_one_query_and_unseen_ones_are_named(benches, django_assert_num_queries):
+    mine = [Bench.objects.create(name=f"oak {n}", stands_since=NOW, chain_id=1) for n in range(20)]
+    theirs = Bench.objects.create(name="elm", stands_since=NOW, chain_id=2)
+    request = SimpleNamespace(actor=SimpleNamespace(chain_id=1))
+
+    def form(keys: list) -> PartsIn:
+        made = PartsIn(data={"benches": keys}, context={"request": request})
+        made.is_valid()
+        return made
+
+    keys = [mine[2].pk, mine[0].pk, str(mine[2].pk)]
+    assert form(keys).validated_data["benches"] == [mine[2], mine[0], mine[2]]
+    with django_assert_num_queries(1):
+        assert not form([one.pk for one in mine]).errors
+    with django_assert_num_queries(1):
+        refused = form([mine[0].pk, theirs.pk, 2**70]).errors["benches"]
+    assert {n: error.code for n, [error] in refused.items()} == {
+        1: "does_not_exist",
+        2: "does_not_exist",
+    }
+    for wrong in (1.5, True, "x", None):
+        assert form([wrong]).errors
