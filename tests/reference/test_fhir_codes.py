@@ -37,6 +37,7 @@ def codes(resource: Any) -> set[str]:
         (vocabulary.CourseStatus, CarePlan),
         (vocabulary.SessionStatus, Procedure),
         (vocabulary.AppointmentStatus, Appointment),
+        (vocabulary.WaitingStatus, Appointment),
         (vocabulary.ObservationStatus, Observation),
         (vocabulary.RequestStatus, CommunicationRequest),
         (vocabulary.MessageStatus, Communication),

@@ -1,11 +1,14 @@
 """How the offer of a gap goes from one to the next."""
 
+import re
 from datetime import timedelta
 
 import pytest
+from django.db import connection
 
 from clinics.models import Reservation
 from core.spans import Span
+from core.transitions import allows, pairs
 from courses.models import Appointment
 from courses.selectors.slots import SearchOrder
 from courses.services.booking import (
@@ -17,6 +20,8 @@ from courses.services.booking import (
     series_book,
 )
 from courses.services.gaps import gaps_advance
+from courses.tasks import advance_gap_offers
+from courses.transitions import GAP, GAP_OFFER, WAITING_LIST
 from courses.vocabulary import AppointmentStatus, GapStatus, WaitingStatus
 from tests.support.api import assert_problem
 from tests.support.booking import (
@@ -201,3 +206,32 @@ def test_a_withdrawn_gap_frees_what_was_held(stage, desk):
     assert answer.json()["status"] == "withdrawn"
     assert turns(gap) == ["withdrawn", "withdrawn"]
     assert not Reservation.objects.exists()
+
+
+def test_the_beat_s_task_gives_the_next_in_turn_theirs(stage, time_machine):
+    for days in (30, 20):
+        wait_overdue(stage, days)
+    gap = start(stage)
+    time_machine.move_to(NOW + timedelta(minutes=30), tick=False)
+    advance_gap_offers()
+    advance_gap_offers()
+    assert turns(gap) == ["expired", "offered"]
+
+
+@pytest.mark.parametrize(
+    ("steps", "table", "wrong"),
+    [
+        (WAITING_LIST, "courses_waitinglistentry", ("booked", "waitlist")),
+        (GAP, "courses_gap", ("filled", "offering")),
+        (GAP_OFFER, "courses_gapoffer", ("expired", "offered")),
+    ],
+)
+def test_the_database_keeps_the_steps_of_the_table(steps, table, wrong):
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT pg_get_triggerdef(oid) FROM pg_trigger WHERE tgname = %s",
+            [f"{table}_status_step"],
+        )
+        [(definition,)] = cursor.fetchall()
+    assert sorted(re.findall(r"'([a-z_>-]+)'", definition)) == pairs(steps)
+    assert not allows(steps, old=wrong[0], new=wrong[1])
