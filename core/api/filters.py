@@ -96,7 +96,7 @@ class YesNoFormField(forms.CharField):
     """`true` or `false`; anything else is a slip, not an unfiltered list."""
 
     def to_python(self, value: Any) -> Any:
-        said = super().to_python(value).lower()
+        said = (super().to_python(value) or "").lower()
         if said and said not in YES_NO:
             raise ValidationError("Say true or false.", code="invalid")
         return YES_NO.get(said)

@@ -26,7 +26,7 @@ class RuleParameterOut(serializers.Serializer[Any]):
 
     name = serializers.CharField()
     unit = serializers.CharField()
-    default = serializers.JSONField()  # type: ignore[assignment]
+    default = serializers.JSONField()
     in_force = serializers.JSONField(help_text="The chain's own value, or the default")
     stricter = serializers.CharField(help_text="Which way a chain may change it")
 
