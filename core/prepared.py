@@ -27,6 +27,11 @@ class _PreparedCursor(_Cursor):  # type: ignore[misc]
         finally:
             self.connection.prepare_threshold = usual
 
+    def _send_query_prepared(self, name: Any, pgq: Any, **options: Any) -> None:
+        # Where Django looks for the text of what it ran.
+        self._query = pgq
+        super()._send_query_prepared(name, pgq, **options)
+
 
 class Prepared:
     """One statement with named parameters (`%(name)s`), each cast to its type in the text.

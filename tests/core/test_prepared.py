@@ -42,9 +42,11 @@ def test_is_not_prepared_behind_a_pooler(db, monkeypatch):
         assert not [text for (text,) in cursor.fetchall() if "not prepared" in text]
 
 
-def test_is_counted_as_a_query(db, django_assert_num_queries):
-    with django_assert_num_queries(1):
+def test_is_counted_and_shown_as_a_query(db, django_assert_num_queries):
+    with django_assert_num_queries(2) as seen:
         DOUBLE.rows(number=1)
+        DOUBLE.rows(number=2)
+    assert {query["sql"][:8] for query in seen.captured_queries} == {"SELECT 2"}
 
 
 def test_fails_as_any_other_query(db):
