@@ -43,7 +43,9 @@ def _pytest(arguments: Sequence[str], *, environment: dict[str, str]) -> int:
     # Ctrl-C reaches pytest by itself, which then closes in good order; we wait for it.
     before = signal.signal(signal.SIGINT, lambda *_: None)
     child = subprocess.Popen(
-        [sys.executable, "-m", "pytest", *arguments], cwd=PROJECT, env=environment
+        [sys.executable, "-m", "pytest", *_shared_out(arguments), *arguments],
+        cwd=PROJECT,
+        env=environment,
     )
     try:
         return child.wait()
@@ -52,6 +54,13 @@ def _pytest(arguments: Sequence[str], *, environment: dict[str, str]) -> int:
         return child.wait()
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+def _shared_out(arguments: Sequence[str]) -> list[str]:
+    """One worker for each processor, each with a database of its own, unless asked otherwise."""
+    if any(given.startswith(("-n", "--numprocesses", "--pdb")) for given in arguments):
+        return []
+    return ["-n", str(min(4, os.cpu_count() or 1)), "--dist", "loadfile"]
 
 
 def _lock(name: str) -> Path:
