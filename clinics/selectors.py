@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -37,6 +37,7 @@ from clinics.models import (
 from clinics.querysets import ReservationQuerySet
 from clinics.vocabulary import CredentialKind, HolidayTreatment, ReservationReason, Role
 from core.db import from_range
+from core.prepared import Prepared
 from core.spans import Span, intersect, subtract
 
 VISITS: Final = (ReservationReason.APPOINTMENT, ReservationReason.HOLD)
@@ -76,6 +77,26 @@ class OpeningDay:
     spans: tuple[Span, ...]
     closures: tuple[Closure, ...]
     note: str
+
+
+WITHIN: Final = Prepared("""
+    SELECT id, resource_id,
+        date_part('epoch', lower(period)), date_part('epoch', upper(period)),
+        status = 'busy-tentative' AND expires_at <= %(now)s::timestamptz
+    FROM clinics_reservation
+    WHERE resource_id = ANY (%(resources)s::bigint[])
+    AND period && tstzrange(%(start)s::timestamptz, %(end)s::timestamptz)
+""")
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A reservation as it stands; `expired` is a tentative one whose time is over."""
+
+    id: int
+    resource_id: int
+    span: Span
+    expired: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +199,20 @@ def busy_spans_for(
     ):
         busy[resource_id].append(from_range(period))
     return busy
+
+
+def standing_within(resource_ids: Collection[int], span: Span, *, now: datetime) -> list[Standing]:
+    """All reservations of these resources that touch the span, expired ones too. One query."""
+    rows = WITHIN.rows(resources=list(resource_ids), start=span.start, end=span.end, now=now)
+    return [
+        Standing(
+            pk,
+            resource_id,
+            Span(datetime.fromtimestamp(start, UTC), datetime.fromtimestamp(end, UTC)),
+            bool(expired),
+        )
+        for pk, resource_id, start, end, expired in rows
+    ]
 
 
 def reservations_in_the_way(

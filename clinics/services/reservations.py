@@ -7,8 +7,9 @@ from datetime import datetime
 from clinics import locks
 from clinics.errors import ResourceTaken
 from clinics.models import Reservation, Resource
+from clinics.selectors import Standing, standing_within
 from clinics.vocabulary import ReservationReason
-from core.db import as_range, constraint_as, from_range, step
+from core.db import as_range, constraint_as, step
 from core.spans import Span
 from core.vocabulary import ReservationStatus
 
@@ -31,8 +32,8 @@ class Wanted:
 def reserve(*, wanted: Sequence[Wanted], source: str, now: datetime) -> list[Reservation]:
     """Make all of these resources busy, or none.
 
-    Locks the resources in the order of their ids, drops tentative reservations on them that have
-    expired at `now`, and inserts everything in one statement. Raises ResourceTaken (with the
+    Locks the resources in the order of their ids, drops tentative reservations in the way that
+    have expired at `now`, and inserts everything in one statement. Raises ResourceTaken (with the
     kinds and ids of what is busy, never whom for) and ResourceUnknown. To move a booking, lock
     the old and the new resources at once, release, and reserve.
     """
@@ -40,8 +41,7 @@ def reserve(*, wanted: Sequence[Wanted], source: str, now: datetime) -> list[Res
         return []
     resources = locks.lock_resources({want.resource_id for want in wanted})
     ids = [resource.pk for resource in resources]
-    Reservation.objects.filter(resource_id__in=ids).expired_at(now).delete()
-    _refuse_taken(wanted, resources=resources)
+    _clear_the_way(wanted, resources=resources, now=now)
     rows = [
         Reservation(
             resource_id=want.resource_id,
@@ -71,22 +71,25 @@ def resources_held_by(*sources: str) -> set[int]:
     return set(Reservation.objects.filter(source__in=sources).values_list("resource_id", flat=True))
 
 
-def _refuse_taken(wanted: Sequence[Wanted], *, resources: Sequence[Resource]) -> None:
-    """Raise ResourceTaken with exactly the resources that are busy. One query."""
+def _clear_the_way(
+    wanted: Sequence[Wanted], *, resources: Sequence[Resource], now: datetime
+) -> None:
+    """Raise ResourceTaken with exactly the resources that are busy; drop what has expired."""
     spans = [want.span for want in wanted]
     hull = Span(min(span.start for span in spans), max(span.end for span in spans))
-    ids = [resource.pk for resource in resources]
-    busy = Reservation.objects.filter(resource_id__in=ids).overlapping(hull)
-    taken = _taken(wanted, busy=busy.values_list("resource_id", "period"))
+    found = standing_within([resource.pk for resource in resources], hull, now=now)
+    taken = _taken(wanted, busy=[one for one in found if not one.expired])
     if taken:
         kinds = {resource.kind for resource in resources if resource.pk in taken}
         raise ResourceTaken(kinds=sorted(kinds), resources=sorted(taken))
+    if expired := [one.id for one in found if one.expired]:
+        Reservation.objects.filter(pk__in=expired).delete()
 
 
-def _taken(wanted: Sequence[Wanted], *, busy: Iterable[tuple[int, object]]) -> set[int]:
+def _taken(wanted: Sequence[Wanted], *, busy: Iterable[Standing]) -> set[int]:
     return {
-        resource_id
-        for resource_id, period in busy
+        one.resource_id
+        for one in busy
         for want in wanted
-        if want.resource_id == resource_id and want.span.overlaps(from_range(period))
+        if want.resource_id == one.resource_id and want.span.overlaps(one.span)
     }

@@ -4,20 +4,17 @@ What the skin does after the session comes later and only lengthens: then the se
 healing window counts.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
-from typing import Any, Self
-
-from django.contrib.postgres.expressions import ArraySubquery
-from django.db.models import OuterRef, Subquery
-from django.db.models.functions import JSONObject
+from typing import Final, Self
 
 from clinics.hours import local_date, zone_named
-from clinics.models import Clinic
+from clinics.models import Chain
+from core.prepared import Prepared
 from courses.errors import PlaceUnknown, input_refused
-from courses.healing import Facts, Spacing, earliest_instant, spacing_of
-from courses.models import Appointment, Course, TattooPart
+from courses.healing import Facts, Policy, Spacing, earliest_instant, spacing_of
+from courses.models import Appointment, Course
 from courses.selectors.healing import Earliest
 from courses.selectors.healing_record import policy_of_chain
 from courses.selectors.visits import Visit
@@ -25,6 +22,24 @@ from courses.vocabulary import BodySite, SkinType
 
 MAX_AREA_CM2 = 25_000.0
 MAX_PASSES = 20
+
+TO_FOLLOW: Final = Prepared("""
+    SELECT patient.skin_type, patient.smoker, chain.id, chain.version,
+    chain.healing_policy::json,
+    (SELECT time_zone FROM clinics_clinic WHERE id = %(clinic)s::bigint),
+    (
+        SELECT json_agg(json_build_array(tattoo.site, tattoo.area_cm2, part.share)
+            ORDER BY part.id)
+        FROM courses_course_tattoos AS own
+        JOIN courses_tattoo AS tattoo ON tattoo.id = own.tattoo_id
+        JOIN courses_tattoopart AS part ON part.tattoo_id = tattoo.id
+        WHERE own.course_id = course.id AND part.cleared_on IS NULL
+    )
+    FROM courses_course AS course
+    JOIN courses_patient AS patient ON patient.id = course.patient_id
+    JOIN clinics_chain AS chain ON chain.id = course.chain_id
+    WHERE course.id = %(course)s::bigint
+""")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,30 +71,26 @@ def follow_of(course: Course, visit: Visit) -> Follow:
     The strictest of the course's body sites counts, with all the area that is left. Raises
     PlaceUnknown, InputRefused (a healing policy that is not allowed).
     """
-    here = Clinic.objects.filter(pk=visit.place.clinic_id)
-    left = TattooPart.objects.filter(tattoo__courses=OuterRef("pk"), cleared_on__isnull=True)
-    row: Any = (
-        Course.objects.filter(pk=course.pk)
-        .select_related("patient", "chain")
-        .annotate(
-            zone=Subquery(here.values("time_zone")[:1]),
-            parts=ArraySubquery(
-                left.values(
-                    row=JSONObject(site="tattoo__site", area="tattoo__area_cm2", share="share")
-                )
-            ),
-        )
-        .get()
-    )
-    if row.zone is None:
+    [row] = TO_FOLLOW.rows(course=course.pk, clinic=visit.place.clinic_id)
+    skin_type, smoker, chain_id, version, rules, zone, parts = row
+    if zone is None:
         raise PlaceUnknown(field="clinic", id=visit.place.clinic_id)
-    visited_on = local_date(visit.starts_at, zone_named(row.zone))
+    visited_on = local_date(visit.starts_at, zone_named(zone))
+    facts = Facts(
+        treated_on=visited_on,
+        today=visited_on,
+        passes=min(visit.planned_passes, MAX_PASSES),
+        skin_type=SkinType(skin_type),
+        area_cm2=min(sum(area * share for _, area, share in parts or ()), MAX_AREA_CM2) or None,
+        smoker=smoker,
+    )
     with input_refused():
-        spacing = _spacing(row, parts=row.parts, on=visited_on, passes=visit.planned_passes)
+        policy = policy_of_chain(Chain(pk=chain_id, version=version, healing_policy=rules))
+        spacing = _strictest(facts, sites={site for site, _, _ in parts or ()}, policy=policy)
     return Follow.on(
         visited_on + timedelta(days=spacing.earliest_days),
         advised_on=visited_on + timedelta(days=spacing.advised_days),
-        zone=row.zone,
+        zone=zone,
     )
 
 
@@ -108,26 +119,9 @@ def after(earliest: Earliest, follow: Follow) -> Earliest:
     )
 
 
-def _spacing(course: Any, *, parts: Sequence[Mapping[str, Any]], on: date, passes: int) -> Spacing:
-    area = sum(part["area"] * part["share"] for part in parts)
-    sites: list[BodySite | None] = [BodySite(site) for site in {part["site"] for part in parts}]
-    policy = policy_of_chain(course.chain)
-    patient = course.patient
+def _strictest(facts: Facts, *, sites: Collection[str], policy: Policy) -> Spacing:
+    on_sites = [replace(facts, site=BodySite(site)) for site in sites]
     return max(
-        (
-            spacing_of(
-                Facts(
-                    treated_on=on,
-                    today=on,
-                    passes=min(passes, MAX_PASSES),
-                    skin_type=SkinType(patient.skin_type),
-                    site=site,
-                    area_cm2=min(area, MAX_AREA_CM2) or None,
-                    smoker=patient.smoker,
-                ),
-                policy,
-            )
-            for site in sites or [None]
-        ),
+        (spacing_of(one, policy) for one in on_sites or [facts]),
         key=lambda spacing: (spacing.earliest_days, spacing.advised_days),
     )

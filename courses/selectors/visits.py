@@ -3,18 +3,33 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, Self
+from typing import Any, Final, Self
 
-from django.db.models import Q
-
-from clinics.models import Resource
 from clinics.querysets import HasChain
 from clinics.vocabulary import ResourceKind
+from core.prepared import Prepared
 from courses.errors import PlaceUnknown, input_refused
 from courses.models import Appointment
 from courses.selectors.plans import Technique, diary_timeline, visit_plan
 from courses.slots import Segment, Slot, Timeline
 from courses.vocabulary import TreatmentRole
+
+RESOURCES: Final = Prepared("""
+    SELECT own.kind, own.id, own.resource_id
+    FROM (
+        SELECT 'room' AS kind, id, resource_id FROM clinics_room WHERE id = %(room)s::bigint
+        UNION ALL SELECT 'staff', id, resource_id
+        FROM clinics_staffmember WHERE id = %(operator)s::bigint
+        UNION ALL SELECT 'laser', id, resource_id
+        FROM devices_laser WHERE id = %(laser)s::bigint
+        UNION ALL SELECT 'handpiece', id, resource_id
+        FROM devices_handpiece WHERE id = ANY (%(handpieces)s::bigint[])
+        UNION ALL SELECT 'patient', id, resource_id
+        FROM courses_patient WHERE id = %(patient)s::bigint
+    ) AS own
+    JOIN clinics_resource ON clinics_resource.id = own.resource_id
+    WHERE clinics_resource.chain_id = %(chain)s::bigint
+""")
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,29 +162,15 @@ def visit_resources(place: Place, *, patient_id: int, actor: HasChain) -> VisitR
 
     Raises PlaceUnknown, naming the field, for anything that is not of this chain.
     """
-    wanted = (
-        Q(room=place.room_id)
-        | Q(staff_member=place.operator_id)
-        | Q(laser=place.laser_id)
-        | Q(handpiece__in=place.handpiece_ids)
-        | Q(patient=patient_id)
+    rows = RESOURCES.rows(
+        room=place.room_id,
+        operator=place.operator_id,
+        laser=place.laser_id,
+        handpieces=list(place.handpiece_ids),
+        patient=patient_id,
+        chain=actor.chain_id,
     )
-    rows = (
-        Resource.objects.visible_to(actor)
-        .filter(wanted)
-        .values_list(
-            "pk",
-            "kind",
-            "room__id",
-            "staff_member__id",
-            "laser__id",
-            "handpiece__id",
-            "patient__id",
-        )
-    )
-    found: dict[tuple[str, int], int] = {
-        (kind, own_id): pk for pk, kind, *ids in rows for own_id in ids if own_id is not None
-    }
+    found: dict[tuple[str, int], int] = {(kind, own_id): pk for kind, own_id, pk in rows}
 
     def one(kind: ResourceKind, own_id: int, field: str) -> int:
         try:

@@ -132,8 +132,12 @@ def write_visit(
     appointment: Appointment, visit: Visit, *, resources: VisitResources, now: datetime
 ) -> None:
     """Save the appointment with its handpieces and reserve all that it keeps busy, or nothing."""
+    is_new = appointment.pk is None
     appointment.save()
-    appointment.handpieces.set(visit.place.handpiece_ids)
+    if is_new:
+        appointment.handpieces.add(*visit.place.handpiece_ids)
+    else:
+        appointment.handpieces.set(visit.place.handpiece_ids)
     reserve(
         wanted=_wanted(appointment, visit, resources=resources),
         source=source_of(appointment),
