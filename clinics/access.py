@@ -2,11 +2,21 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from clinics.errors import NotAllowed
-from clinics.models import Membership, StaffMember
 from clinics.policy import POLICY
 from clinics.vocabulary import Role
+from core.prepared import Prepared
+
+HELD: Final = Prepared("""
+    SELECT id, name, chain_id, (
+        SELECT json_agg(json_build_array(role, clinic_id) ORDER BY id)
+        FROM clinics_membership
+        WHERE staff_member_id = own.id AND valid_during @> %(now)s::timestamptz
+    )
+    FROM clinics_staffmember AS own WHERE user_id = %(user)s::bigint AND active
+""")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,19 +67,15 @@ class Actor:
 def actor_for(user_id: int, *, now: datetime) -> Actor | None:
     """The actor behind a sign-in, or None when it belongs to no active member of staff.
 
-    Two queries. Memberships count only while their validity contains `now`, so that removing a
+    One query. Memberships count only while their validity contains `now`, so that removing a
     role works on the next request.
     """
-    staff = StaffMember.objects.filter(user_id=user_id, active=True).first()
-    if staff is None:
-        return None
-    rows = Membership.objects.filter(staff_member=staff, valid_during__contains=now).values_list(
-        "role", "clinic_id"
-    )
-    return Actor(
-        user_id=user_id,
-        staff_id=staff.pk,
-        staff_name=staff.name,
-        chain_id=staff.chain_id,
-        grants=tuple(Grant(role=Role(role), clinic_id=clinic_id) for role, clinic_id in rows),
-    )
+    for staff_id, name, chain_id, held in HELD.rows(user=user_id, now=now):
+        return Actor(
+            user_id=user_id,
+            staff_id=staff_id,
+            staff_name=name,
+            chain_id=chain_id,
+            grants=tuple(Grant(role=Role(role), clinic_id=clinic) for role, clinic in held or ()),
+        )
+    return None

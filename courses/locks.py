@@ -66,8 +66,9 @@ def lock_observation(*, pk: int) -> Observation | None:
 
 
 def lock_course(*, pk: int) -> Course | None:
-    """Lock one course until the transaction ends; None when there is none."""
-    return next(iter(lock_rows(Course.objects.filter(pk=pk))), None)
+    """Lock one course until the transaction ends, read with its patient; None without one."""
+    courses = Course.objects.filter(pk=pk).select_related("patient")
+    return next(iter(lock_rows(courses)), None)
 
 
 def lock_appointment(*, pk: int) -> Appointment | None:

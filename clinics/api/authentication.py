@@ -1,5 +1,7 @@
 """Bearer tokens, and the member of staff behind each."""
 
+from typing import Any
+
 from django.utils import timezone
 from knox.auth import TokenAuthentication
 from rest_framework.exceptions import AuthenticationFailed
@@ -24,6 +26,13 @@ class StaffTokenAuthentication(TokenAuthentication):  # type: ignore[misc]
             raise AuthenticationFailed("This token belongs to nobody on the staff.")
         request.actor = actor  # type: ignore[attr-defined]
         return found
+
+    def _cleanup_token(self, auth_token: Any) -> bool:
+        """Whether this token is over, and if so forget it; others are looked at when they come."""
+        if auth_token.expiry is None or auth_token.expiry >= timezone.now():
+            return False
+        auth_token.delete()
+        return True
 
     def authenticate_credentials(self, token: bytes) -> tuple[object, object]:
         if not token.isascii():

@@ -97,13 +97,17 @@ class KeyField(serializers.IntegerField):
 
     default_error_messages = {
         "incorrect_type": "Incorrect type. Expected pk value, received {data_type}.",
+        "does_not_exist": 'Invalid pk "{pk_value}" - object does not exist.',
     }
 
     def to_internal_value(self, data: Any) -> int:
         whole = isinstance(data, int) and not isinstance(data, bool)
         if not whole and not (isinstance(data, str) and data.isascii() and data.isdigit()):
             self.fail("incorrect_type", data_type=type(data).__name__)
-        return super().to_internal_value(data)
+        key = super().to_internal_value(data)
+        if not 0 < key <= MAX_KEY:
+            self.fail("does_not_exist", pk_value=data)
+        return key
 
 
 class VisibleRowsField(serializers.ListField):
@@ -124,8 +128,7 @@ class VisibleRowsField(serializers.ListField):
 
 def visible_rows(queryset: Any, keys: Iterable[int], *, actor: Any) -> dict[int, Any]:
     """Those of these rows that the actor may see, by key. One query."""
-    held = {key for key in keys if 0 < key <= MAX_KEY}
-    rows: dict[int, Any] = queryset.visible_to(actor).in_bulk(held)
+    rows: dict[int, Any] = queryset.visible_to(actor).in_bulk({*keys})
     return rows
 
 

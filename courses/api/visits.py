@@ -4,15 +4,19 @@ from typing import Any
 
 from rest_framework import serializers
 
-from clinics.models import Clinic, Room, StaffMember
 from clinics.querysets import HasChain
-from core.api.fields import AwareDateTimeField, VisibleRelatedField, VisibleRowsField
+from core.api.fields import AwareDateTimeField, KeyField, unseen
 from courses.api.slots import SegmentOut, TechniqueIn
 from courses.errors import input_refused
 from courses.selectors.plans import Technique
-from courses.selectors.visits import Place, Visit, planned_timeline, timeline_from_json
+from courses.selectors.visits import (
+    Place,
+    Visit,
+    known_of_place,
+    planned_timeline,
+    timeline_from_json,
+)
 from courses.slots import Timeline
-from devices.models import Handpiece, Laser
 
 
 class SlotIn(serializers.Serializer[Any]):
@@ -22,11 +26,11 @@ class SlotIn(serializers.Serializer[Any]):
     """
 
     start = AwareDateTimeField(help_text="On a 5-minute mark")
-    clinic = VisibleRelatedField(queryset=Clinic.objects.all())
-    room = VisibleRelatedField(queryset=Room.objects.all())
-    operator = VisibleRelatedField(queryset=StaffMember.objects.all())
-    laser = VisibleRelatedField(queryset=Laser.objects.all())
-    handpieces = VisibleRowsField(queryset=Handpiece.objects.all(), min_length=1, max_length=8)
+    clinic = KeyField()
+    room = KeyField()
+    operator = KeyField()
+    laser = KeyField()
+    handpieces = serializers.ListField(child=KeyField(), min_length=1, max_length=8)
     wavelengths_nm = serializers.ListField(
         child=serializers.IntegerField(min_value=180, max_value=20000), min_length=1, max_length=8
     )
@@ -42,7 +46,29 @@ class SlotIn(serializers.Serializer[Any]):
             raise serializers.ValidationError(
                 {"segments": "Give one of segments, minutes and technique."}, code="either"
             )
+        self._refuse_unseen(place_of(attrs), handpieces=attrs["handpieces"])
         return attrs
+
+    def _refuse_unseen(self, place: Place, *, handpieces: list[int]) -> None:
+        """Name every key that is nobody's, or another chain's. One query."""
+        seen = known_of_place(place, actor=self.context["request"].actor)
+        errors: dict[str, Any] = {
+            field: [unseen(key)]
+            for field, key in (
+                ("clinic", place.clinic_id),
+                ("room", place.room_id),
+                ("operator", place.operator_id),
+                ("laser", place.laser_id),
+            )
+            if (field, key) not in seen
+        }
+        missing = {
+            n: [unseen(pk)] for n, pk in enumerate(handpieces) if ("handpiece", pk) not in seen
+        }
+        if missing:
+            errors["handpieces"] = missing
+        if errors:
+            raise serializers.ValidationError(errors)
 
 
 class VisitIn(SlotIn):
@@ -57,19 +83,24 @@ class VisitIn(SlotIn):
     )
 
 
+def place_of(body: dict[str, Any]) -> Place:
+    """The place in a validated body."""
+    return Place(
+        clinic_id=body["clinic"],
+        room_id=body["room"],
+        operator_id=body["operator"],
+        laser_id=body["laser"],
+        handpiece_ids=tuple(sorted(body["handpieces"])),
+    )
+
+
 def visit_of(body: dict[str, Any], *, course_id: int, actor: HasChain) -> Visit:
     """The visit in a validated body. Raises CourseUnknown, NothingToTreat, InputRefused."""
     technique = body.get("technique", {})
     return Visit(
         starts_at=body["start"],
         timeline=_timeline(body, course_id=course_id, actor=actor),
-        place=Place(
-            clinic_id=body["clinic"].pk,
-            room_id=body["room"].pk,
-            operator_id=body["operator"].pk,
-            laser_id=body["laser"].pk,
-            handpiece_ids=tuple(sorted(one.pk for one in body["handpieces"])),
-        ),
+        place=place_of(body),
         wavelengths_nm=tuple(sorted(set(body["wavelengths_nm"]))),
         passes=technique.get("passes"),
     )

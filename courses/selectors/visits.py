@@ -31,6 +31,20 @@ RESOURCES: Final = Prepared("""
     WHERE clinics_resource.chain_id = %(chain)s::bigint
 """)
 
+KNOWN: Final = Prepared("""
+    SELECT 'clinic', id FROM clinics_clinic
+    WHERE id = %(clinic)s::bigint AND chain_id = %(chain)s::bigint
+    UNION ALL SELECT 'room', room.id FROM clinics_room AS room
+    JOIN clinics_clinic AS clinic ON clinic.id = room.clinic_id
+    WHERE room.id = %(room)s::bigint AND clinic.chain_id = %(chain)s::bigint
+    UNION ALL SELECT 'operator', id FROM clinics_staffmember
+    WHERE id = %(operator)s::bigint AND chain_id = %(chain)s::bigint
+    UNION ALL SELECT 'laser', id FROM devices_laser
+    WHERE id = %(laser)s::bigint AND chain_id = %(chain)s::bigint
+    UNION ALL SELECT 'handpiece', id FROM devices_handpiece
+    WHERE id = ANY (%(handpieces)s::bigint[]) AND chain_id = %(chain)s::bigint
+""")
+
 
 @dataclass(frozen=True, slots=True)
 class Place:
@@ -155,6 +169,19 @@ def planned_timeline(course_id: int, *, technique: Technique, actor: HasChain) -
     plan = visit_plan(course_id, actor=actor)
     with input_refused():
         return diary_timeline(plan.length(technique))
+
+
+def known_of_place(place: Place, *, actor: HasChain) -> set[tuple[str, int]]:
+    """What of a place is the actor's chain's, as (role, key); it need not fit together. One query."""
+    rows = KNOWN.rows(
+        clinic=place.clinic_id,
+        room=place.room_id,
+        operator=place.operator_id,
+        laser=place.laser_id,
+        handpieces=list(place.handpiece_ids),
+        chain=actor.chain_id,
+    )
+    return {(role, pk) for role, pk in rows}
 
 
 def visit_resources(place: Place, *, patient_id: int, actor: HasChain) -> VisitResources:

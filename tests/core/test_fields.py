@@ -206,10 +206,7 @@ def test_many_rows_cost_one_query_and_unseen_ones_are_named(benches, django_asse
     with django_assert_num_queries(1):
         assert not form([one.pk for one in mine]).errors
     with django_assert_num_queries(1):
-        refused = form([mine[0].pk, theirs.pk, 2**70]).errors["benches"]
-    assert {n: error.code for n, [error] in refused.items()} == {
-        1: "does_not_exist",
-        2: "does_not_exist",
-    }
-    for wrong in (1.5, True, "x", None):
+        refused = form([mine[0].pk, theirs.pk]).errors["benches"]
+    assert {n: error.code for n, [error] in refused.items()} == {1: "does_not_exist"}
+    for wrong in (1.5, True, "x", None, 0, 2**70):
         assert form([wrong]).errors
