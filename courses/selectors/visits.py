@@ -172,7 +172,10 @@ def planned_timeline(course_id: int, *, technique: Technique, actor: HasChain) -
 
 
 def known_of_place(place: Place, *, actor: HasChain) -> set[tuple[str, int]]:
-    """What of a place is the actor's chain's, as (role, key); it need not fit together. One query."""
+    """What of a place is the actor's chain's, as (role, key); it need not fit together.
+
+    One query.
+    """
     rows = KNOWN.rows(
         clinic=place.clinic_id,
         room=place.room_id,
