@@ -47,7 +47,7 @@ def diary_for(
     now: datetime,
     actor: HasChain,
 ) -> Diary:
-    """The candidates at these clinics (id -> the patient's preference, 0..1). Three queries.
+    """The candidates at these clinics (id -> the patient's preference, 0..1). Two queries.
 
     Clinics of other chains and those not in use are left out. It is read from the occupancy, to
     find slots; what is booked is asked of the reservations.

@@ -93,7 +93,7 @@ def gap_candidates(
     limit: int,
     entry_ids: Collection[int] | None = None,
 ) -> list[Candidate]:
-    """Who of those who wait fits, most overdue first, at most `limit`. Six queries.
+    """Who of those who wait fits, most overdue first, at most `limit`. Five queries.
 
     A fit is a slot wholly in that time at which the skin is ready, the patient can and wishes to
     come, and the visit has its length, room, person, and the laser of this clinic that serves

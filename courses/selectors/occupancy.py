@@ -5,7 +5,7 @@ What is read here may be stale by the time it is used: it finds slots, and never
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -14,31 +14,31 @@ from core.prepared import Prepared
 from core.spans import Span
 from courses.slots import CELLS_PER_DAY, GRAIN_MINUTES, FreeRow, Grid
 
-ONE_DAY = timedelta(days=1)
 DAY_BYTES = CELLS_PER_DAY // 8
 CELL_SECONDS = GRAIN_MINUTES * 60
 # A stored byte has its first cell highest and busy cells set; a row of the search neither.
 TO_FREE = bytes(255 - int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 
-FIRM = Prepared("""
-    SELECT resource_id, day - %(first)s::date, bits FROM clinics_occupancy
+# Firm reservations as bits of days; holds that have not expired, and all of patients, as spans.
+BUSY = Prepared("""
+    SELECT resource_id, day - %(first)s::date, bits, NULL::float8, NULL::float8
+    FROM clinics_occupancy
     WHERE resource_id = ANY (%(resources)s::bigint[])
-    AND day >= %(first)s::date AND day < %(after)s::date
-""")
-# Holds that have not expired, and all that keeps patients busy.
-OTHERS = Prepared("""
-    SELECT resource_id, date_part('epoch', lower(period)), date_part('epoch', upper(period))
+    AND day >= %(first)s::date AND day <= %(last)s::date
+    UNION ALL
+    SELECT resource_id, NULL, NULL,
+        date_part('epoch', lower(period)), date_part('epoch', upper(period))
     FROM clinics_reservation
     WHERE status = 'busy-tentative' AND expires_at > %(now)s::timestamptz
     AND resource_id = ANY (%(resources)s::bigint[])
     AND period && tstzrange(%(start)s::timestamptz, %(end)s::timestamptz)
     UNION ALL
-    SELECT resource_id, date_part('epoch', lower(period)), date_part('epoch', upper(period))
+    SELECT resource_id, NULL, NULL,
+        date_part('epoch', lower(period)), date_part('epoch', upper(period))
     FROM clinics_reservation
     WHERE resource_id = ANY (%(patients)s::bigint[])
     AND period && tstzrange(%(start)s::timestamptz, %(end)s::timestamptz)
     AND (status <> 'busy-tentative' OR expires_at > %(now)s::timestamptz)
-    ORDER BY 2
 """)
 
 Bytes = npt.NDArray[np.uint8]
@@ -59,27 +59,35 @@ def free_time(
     grid: Grid,
     now: datetime,
 ) -> FreeTime:
-    """When resources are free on the grid, as it counts at `now`. Two queries.
+    """When resources are free on the grid, as it counts at `now`. One query.
 
     Every id asked for has a row; every patient has a list.
     """
-    resources = list(resource_ids)
-    position = {pk: number for number, pk in enumerate(resources)}
-    patients = [pk for pk in patient_resource_ids if pk is not None]
-    busy: dict[int, list[Span]] = {pk: [] for pk in patients}
+    position = {pk: number for number, pk in enumerate(resource_ids)}
+    busy: dict[int, list[Span]] = {pk: [] for pk in patient_resource_ids if pk is not None}
+    bits: list[tuple[int, int, bytes]] = []
     held: list[tuple[int, float, float]] = []
-    for pk, start, end in OTHERS.rows(
-        resources=resources, patients=patients, start=grid.start, end=grid.end, now=now
+    for pk, day, row, start, end in BUSY.rows(
+        resources=list(position),
+        patients=list(busy),
+        first=grid.start.date(),
+        last=_last_day(grid),
+        start=grid.start,
+        end=grid.end,
+        now=now,
     ):
-        if pk in busy:
+        if row is not None:
+            bits.append((position[pk], day, row))
+        elif pk in busy:
             busy[pk].append(Span(_instant(start), _instant(end)))
         else:
             held.append((position[pk], start, end))
-    packed = _packed(_firm(position, grid), grid)
+    for spans in busy.values():
+        spans.sort()
+    packed = _packed(_by_day(bits, resources=len(position), grid=grid), grid)
     for number, start, end in held:
         _take(packed, number, start=start, end=end, grid=grid)
-    rows = packed.tobytes()
-    size = grid.row_bytes
+    rows, size = packed.tobytes(), grid.row_bytes
     return FreeTime(
         {pk: rows[number * size : number * size + size] for pk, number in position.items()}, busy
     )
@@ -90,19 +98,15 @@ def reserved(resource_ids: Iterable[int], *, grid: Grid, now: datetime) -> dict[
     return free_time((), patient_resource_ids=resource_ids, grid=grid, now=now).busy
 
 
-def _firm(position: dict[int, int], grid: Grid) -> Bytes:
+def _by_day(bits: Sequence[tuple[int, int, bytes]], *, resources: int, grid: Grid) -> Bytes:
     """Busy bits as they are stored, shape (resources, bytes of whole days)."""
-    first = grid.start.date()
-    days = ((grid.end - timedelta.resolution).date() - first).days + 1
-    found = position and FIRM.rows(
-        resources=list(position), first=first, after=first + days * ONE_DAY
-    )
-    busy = np.zeros((len(position), days, DAY_BYTES), dtype=np.uint8)
-    if found:
-        pks, on_days, bits = zip(*found, strict=True)
-        numbers = [position[pk] for pk in pks]
-        busy[numbers, on_days] = np.frombuffer(b"".join(bits), np.uint8).reshape(-1, DAY_BYTES)
-    return busy.reshape(len(position), days * DAY_BYTES)
+    days = (_last_day(grid) - grid.start.date()).days + 1
+    busy = np.zeros((resources, days, DAY_BYTES), dtype=np.uint8)
+    if bits:
+        numbers, on_days, rows = zip(*bits, strict=True)
+        joined = np.frombuffer(b"".join(rows), np.uint8)
+        busy[np.array(numbers), np.array(on_days)] = joined.reshape(-1, DAY_BYTES)
+    return busy.reshape(resources, days * DAY_BYTES)
 
 
 def _packed(busy: Bytes, grid: Grid) -> Bytes:
@@ -129,11 +133,15 @@ def duty_rows(shifts: Sequence[tuple[Sequence[float], Sequence[float]]], grid: G
     cells = np.zeros((len(shifts), grid.cells), dtype=np.bool_)
     origin = grid.start.timestamp()
     for row, (starts, ends) in zip(cells, shifts, strict=True):
-        since = np.ceil((np.array(starts) - origin) / CELL_SECONDS).astype(np.int64)
-        until = np.floor((np.array(ends) - origin) / CELL_SECONDS).astype(np.int64)
-        for begin, end in zip(since.clip(0).tolist(), until.clip(0).tolist(), strict=True):
-            row[begin:end] = True
+        for start, end in zip(starts, ends, strict=True):
+            since = -int((origin - start) // CELL_SECONDS)
+            until = int((end - origin) // CELL_SECONDS)
+            row[max(since, 0) : max(until, 0)] = True
     return np.packbits(cells, axis=1, bitorder="little")
+
+
+def _last_day(grid: Grid) -> date:
+    return (grid.end - timedelta.resolution).date()
 
 
 def _instant(seconds: float) -> datetime:

@@ -94,7 +94,7 @@ def slots_for(
 ) -> Found:
     """Ranked slots for the next visit of a course (its key) or a described one, or what bound.
 
-    Four queries; five without clinics named, three more each time that the days around the
+    Three queries; four without clinics named, two more each time that the days around the
     advised one do not settle it. Raises CourseUnknown, NothingToTreat, InputRefused.
     """
     if isinstance(target, Described):

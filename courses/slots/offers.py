@@ -43,7 +43,7 @@ def offer(ranked: RankedClinic, column: int, *, advised_on: date, weights: Weigh
         served=option.plan.served,
         left_out=option.plan.left_out,
         score=sum(weights.of[name] * value for name, value in values.items()),
-        parts=tuple(ScorePart(name, values[name], weights.of[name]) for name in ScoreName),
+        parts=tuple(ScorePart(name, value, weights.of[name]) for name, value in values.items()),
         reasons=tuple(
             _reasons(ranked, option, members, local_date(start, frame.clinic.zone), advised_on)
         ),

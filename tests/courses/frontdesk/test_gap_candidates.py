@@ -132,5 +132,5 @@ def test_it_costs_the_same_for_two_and_for_ten(stage, django_assert_num_queries)
     for count in (2, 8):
         for _ in range(count):
             wait_overdue(stage, 5)
-        with django_assert_num_queries(6):
+        with django_assert_num_queries(5):
             assert fitting(stage, limit=50)
