@@ -85,7 +85,8 @@ class TreatmentPlan:
     """What the length follows from. Minutes of preparation and aftercare are the clinic's own.
 
     `firing_share` is the share of a pass in which the laser fires (1: without a pause); `wait_s`
-    None means 20 minutes, or 5 seconds with a clearing agent.
+    None means 20 minutes, or 5 seconds with a clearing agent. `changeover_min` is what the
+    operator needs within a pass from one setting (`key`) to the next.
     """
 
     beams: tuple[Beam, ...]
@@ -95,6 +96,7 @@ class TreatmentPlan:
     preparation_min: float = 10.0
     aftercare_min: float = 10.0
     firing_share: float = 1.0
+    changeover_min: float = 0.0
     needs: Mapping[SegmentKind, frozenset[TreatmentRole]] = field(
         default_factory=lambda: DEFAULT_NEEDS
     )
@@ -180,9 +182,10 @@ def treatment_length(plan: TreatmentPlan) -> TreatmentLength:
     beams = tuple(_beam_pulses(beam, number=n) for n, beam in enumerate(plan.beams))
     firing_s = sum(beam.firing_s for beam in beams)
     wait_s = _wait(plan)
+    changes = len({beam.key for beam in beams}) - 1
     segments = _segments(
         plan,
-        pass_s=firing_s / plan.firing_share,
+        pass_s=firing_s / plan.firing_share + changes * plan.changeover_min * 60,
         wait_s=wait_s,
         pulses=sum(beam.pulses for beam in beams),
     )
@@ -224,6 +227,7 @@ def _check(plan: TreatmentPlan) -> None:
     for name, minutes in (
         ("preparation_min", plan.preparation_min),
         ("aftercare_min", plan.aftercare_min),
+        ("changeover_min", plan.changeover_min),
     ):
         if not 0 <= minutes <= 240:
             raise _invalid(name, "minutes-range", f"{name} is 0 to 240 minutes.")

@@ -36,9 +36,10 @@ WINDOW_ROWS_SQL: Final = """
 """
 EARLIEST: Final = Prepared(
     """
-    SELECT patient.gold_therapy_ever, ({windows})
+    SELECT patient.gold_therapy_ever, chain.search_policy::json, ({windows})
     FROM courses_course AS course
     JOIN courses_patient AS patient ON patient.id = course.patient_id
+    JOIN clinics_chain AS chain ON chain.id = course.chain_id
     WHERE course.id = %(course)s::bigint
     """.replace("{windows}", WINDOW_ROWS_SQL)
 )
@@ -119,8 +120,13 @@ def window_rows(course: Any) -> QuerySet[HealingWindow, Any]:
 
 def earliest_for_course(course: Course) -> Earliest:
     """From when the course may be treated again. One query."""
-    [(gold_ever, windows)] = EARLIEST.rows(course=course.pk)
-    return earliest_of(windows or (), gold_ever=gold_ever)
+    return earliest_and_policy(course)[0]
+
+
+def earliest_and_policy(course: Course) -> tuple[Earliest, Mapping[str, Any]]:
+    """From when the course may be treated again, and the chain's policy of search. One query."""
+    [(gold_ever, policy, windows)] = EARLIEST.rows(course=course.pk)
+    return earliest_of(windows or (), gold_ever=gold_ever), policy
 
 
 def earliest_of(rows: Iterable[Mapping[str, Any]], *, gold_ever: bool = False) -> Earliest:

@@ -17,7 +17,7 @@ from courses.science.wavelengths import (
     required_wavelengths,
 )
 from courses.selectors.healing import WINDOW_ROWS_SQL, Earliest, earliest_of
-from courses.slots import GRAIN_MINUTES, InkNeed, Segment, Timeline
+from courses.slots import GRAIN_MINUTES, InkNeed, Segment, Timeline, policy_of
 from courses.vocabulary import InkColour, SkinType
 
 PLANS: Final = Prepared(
@@ -95,13 +95,22 @@ class VisitPlan:
     def length(self, technique: Technique) -> TreatmentLength:
         """Pulses and segments of the visit: each visible colour covered once per pass.
 
-        Raises courses.science.errors.InvalidInput.
+        Between wavelengths the chain's changeover. Raises courses.science.errors.InvalidInput.
         """
-        return visit_length(self.requirements, area_cm2=self.area_cm2, technique=technique)
+        return visit_length(
+            self.requirements,
+            area_cm2=self.area_cm2,
+            technique=technique,
+            changeover_min=policy_of(self.search_policy).changeover_minutes,
+        )
 
 
 def visit_length(
-    requirements: tuple[Requirement, ...], *, area_cm2: float, technique: Technique
+    requirements: tuple[Requirement, ...],
+    *,
+    area_cm2: float,
+    technique: Technique,
+    changeover_min: float = 0,
 ) -> TreatmentLength:
     """Pulses and segments of a visit over colours that share an area. Raises InvalidInput."""
     treatable = [need for need in requirements if need.wavelengths_nm]
@@ -122,6 +131,7 @@ def visit_length(
             preparation_min=technique.preparation_min,
             aftercare_min=technique.aftercare_min,
             firing_share=technique.firing_share,
+            changeover_min=changeover_min,
         )
     )
 

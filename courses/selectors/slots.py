@@ -12,7 +12,7 @@ from core.spans import Span
 from courses.errors import SlotTaken, UnalignedStart, input_refused
 from courses.models import Course
 from courses.selectors.candidates import diary_for, diary_of_place
-from courses.selectors.healing import Earliest, earliest_for_course
+from courses.selectors.healing import Earliest, earliest_and_policy
 from courses.selectors.plans import (
     Described,
     Technique,
@@ -24,11 +24,13 @@ from courses.selectors.plans import (
 from courses.selectors.spacing import Follow, after
 from courses.selectors.visits import Visit
 from courses.slots import (
+    GRAIN,
     ClinicCandidates,
     Grid,
     InkNeed,
     Read,
     Reason,
+    SearchPolicy,
     SlotAnswer,
     SlotRequest,
     Timeline,
@@ -46,10 +48,12 @@ BUSY_CODES = frozenset(
         "operators_booked",
         "lasers_booked",
         "handpieces_booked",
+        "laser_changeover",
         "never_together",
     }
 )
 ORDER_POINTERS = {"earliest_at": "/start", "grid": "/end", "operator_ids": "/operators"}
+AS_IT_IS = SearchPolicy()
 ALTERNATIVES = 3
 ALTERNATIVE_DAYS = 28
 
@@ -170,28 +174,41 @@ def visit_fitness(
     healing window out: a treating clinician has given a reason. No reason does for skin that may
     never be treated.
     """
-    earliest = earliest_for_course(course)
+    earliest, stored = earliest_and_policy(course)
     if earliest.barred or not (override_window or earliest.open_to_treatment):
         return Fitness.UNFIT, (_held(earliest),)
-    grid = Grid.covering(Span(visit.starts_at, visit.ends_at))
-    if grid.start != visit.starts_at:
+    if visit.starts_at.timestamp() % GRAIN.total_seconds():
         raise UnalignedStart(start=visit.starts_at.isoformat())
-    patient_resource_id = course.patient.resource_id
-    diary = diary_of_place(
-        visit.place, patient_resource_id=patient_resource_id, grid=grid, now=now, actor=actor
-    )
-    missing = tuple(_missing(diary.clinics, visit))
-    if missing:
-        return Fitness.UNFIT, missing
-    request = SlotRequest(
-        timeline=visit.timeline,
-        needs=_explicit_needs(visit.wavelengths_nm),
-        earliest_at=now if override_window else max(now, earliest.closes_at or now),
-        window_closes_on=None if override_window else earliest.on,
-        patient_busy=diary.busy_of(patient_resource_id),
-        limit=1,
-    )
-    answer = search_slots(request, grid=grid, clinics=diary.clinics)
+    opens = [now] if override_window else [now, earliest.closes_at or now]
+
+    def ask(policy: SearchPolicy) -> SlotAnswer:
+        # What is beside the visit counts where the laser must be changed over.
+        around = timedelta(minutes=policy.changeover_minutes)
+        grid = Grid.covering(Span(visit.starts_at - around, visit.ends_at + around))
+        diary = diary_of_place(
+            visit.place,
+            patient_resource_id=course.patient.resource_id,
+            grid=grid,
+            now=now,
+            actor=actor,
+        )
+        if missing := tuple(_missing(diary.clinics, visit)):
+            return SlotAnswer((), missing)
+        request = SlotRequest(
+            timeline=visit.timeline,
+            needs=_explicit_needs(visit.wavelengths_nm),
+            earliest_at=max(visit.starts_at, *opens),
+            latest_at=visit.ends_at,
+            window_closes_on=None if override_window else earliest.on,
+            patient_busy=diary.busy_of(course.patient.resource_id),
+            limit=1,
+        )
+        return search_slots(request, grid=grid, clinics=diary.clinics, policy=policy)
+
+    answer = ask(AS_IT_IS)
+    minutes = policy_of(stored).changeover_minutes
+    if answer.slots and minutes:
+        answer = ask(SearchPolicy(changeover_minutes=minutes))
     if answer.slots:
         return Fitness.FIT, ()
     taken = {reason.code for reason in answer.bounds} <= BUSY_CODES

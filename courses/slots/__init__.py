@@ -13,7 +13,7 @@ from courses.slots.candidates import (
     RoomCandidate,
 )
 from courses.slots.checks import check_wishes, policy_of
-from courses.slots.grid import CELLS_PER_DAY, GRAIN_MINUTES, FreeRow, Grid
+from courses.slots.grid import CELLS_PER_DAY, GRAIN, GRAIN_MINUTES, FreeRow, Grid
 from courses.slots.narrowing import Read, search_near_first
 from courses.slots.options import best_ink
 from courses.slots.request import (
@@ -32,6 +32,7 @@ __all__ = [
     "ALL_WEEKDAYS",
     "CELLS_PER_DAY",
     "DEFAULT_POLICY",
+    "GRAIN",
     "GRAIN_MINUTES",
     "SLOT_BASIS",
     "BadRequest",

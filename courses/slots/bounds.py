@@ -37,7 +37,7 @@ def explain(
     if lacking:
         return lacking
     binding = []
-    stated = [condition for condition in Condition if _is_stated(condition, case)]
+    stated = [condition for condition in Condition if _is_stated(condition, case, policy=policy)]
     for condition in stated:
         first = min(first_starts(case, policy=policy, relaxed=frozenset({condition})), default=None)
         if first is not None:
@@ -63,6 +63,7 @@ def first_starts(case: Case, *, policy: SearchPolicy, relaxed: Relaxed) -> Itera
             clinic=clinic,
             grid=case.grid,
             zone=zones[clinic.zone],
+            policy=policy,
             relaxed=relaxed,
         )
         if len(frame.columns):
@@ -70,9 +71,10 @@ def first_starts(case: Case, *, policy: SearchPolicy, relaxed: Relaxed) -> Itera
                 yield case.grid.instant(int(cell))
 
 
-def _is_stated(condition: Condition, case: Case) -> bool:
+def _is_stated(condition: Condition, case: Case, *, policy: SearchPolicy) -> bool:
     """Whether the case says anything that lifting the condition could change."""
     said = {
+        Condition.CHANGEOVER: policy.changeover_minutes > 0,
         Condition.WISHES: bool(case.request.wishes),
         Condition.PATIENT_FREE: bool(case.request.patient_busy),
         Condition.CHOSEN_OPERATOR: case.request.operator_ids is not None,

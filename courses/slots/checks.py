@@ -12,6 +12,7 @@ from courses.slots.candidates import ClinicCandidates
 from courses.slots.grid import CELLS_PER_DAY, GRAIN_MINUTES, Grid
 from courses.slots.request import (
     ALL_WEEKDAYS,
+    MAX_CHANGEOVER_MINUTES,
     MAX_CLINICS,
     MAX_HORIZON_DAYS,
     MAX_NEEDS,
@@ -97,6 +98,8 @@ def _policy(policy: SearchPolicy) -> Iterator[Problem]:
     step = policy.start_step_minutes
     if step < GRAIN_MINUTES or step % GRAIN_MINUTES or MINUTES_PER_HOUR % step:
         yield "policy.start_step_minutes", "It is 5, 10, 15, 20, 30 or 60 minutes."
+    if not 0 <= policy.changeover_minutes <= MAX_CHANGEOVER_MINUTES:
+        yield "policy.changeover_minutes", f"It is 0 to {MAX_CHANGEOVER_MINUTES} minutes."
     if policy.slots_per_day < 1 or policy.min_apart_minutes < 0 or policy.useful_gap_minutes < 0:
         yield "policy", "At least one slot a day; minutes are not negative."
 

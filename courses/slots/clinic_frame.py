@@ -19,9 +19,9 @@ from courses.slots.candidates import (
     LaserCandidate,
     OperatorCandidate,
 )
-from courses.slots.grid import BoolArray, Grid
+from courses.slots.grid import GRAIN_MINUTES, BoolArray, Grid
 from courses.slots.options import DeviceOption, device_options
-from courses.slots.request import SlotRequest
+from courses.slots.request import DEFAULT_POLICY, SearchPolicy, SlotRequest
 from courses.slots.windows import CellTimeline, starts
 from courses.slots.zone_frame import NOTHING_RELAXED, Condition, Relaxed, ZoneFrame
 from courses.vocabulary import TreatmentRole
@@ -41,6 +41,8 @@ FREE_CONDITION = {
     TreatmentRole.LASER: Condition.LASER_FREE,
     TreatmentRole.HANDPIECE: Condition.HANDPIECE_FREE,
 }
+# A laser that is free all the time has nothing to change over from.
+NO_CHANGEOVER = frozenset({Condition.CHANGEOVER, Condition.LASER_FREE})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,9 +73,11 @@ class ClinicFrame:
     place: dict[TreatmentRole, slice]
     columns: Columns
     able: dict[TreatmentRole, BoolArray]
+    changeover_cells: int
     _crews: dict[tuple[int, frozenset[int]], Crew] = field(default_factory=dict)
     _steady: dict[tuple[int, ...], Crew] = field(default_factory=dict)
     _fitted: dict[tuple[int, int], BoolArray | None] = field(default_factory=dict)
+    _changed: dict[tuple[int, tuple[int, ...]], BoolArray] = field(default_factory=dict)
 
     def rooms_for(self, option: DeviceOption) -> tuple[int, ...]:
         """Positions of rooms in which the option may be used."""
@@ -109,7 +113,7 @@ class ClinicFrame:
             fitted = self._fitted[key]
             if fitted is not None:
                 able = able & fitted
-        return able
+        return able & self._changed_over(option) if self.changeover_cells else able
 
     def feasible(self) -> BoolArray:
         """Columns at which some option with some room and some operator could start."""
@@ -182,6 +186,25 @@ class ClinicFrame:
             return None
         return self._at_columns(self.grid.mask(spans), TreatmentRole.HANDPIECE)
 
+    def _changed_over(self, option: DeviceOption) -> BoolArray:
+        """Columns at which the laser has time before and after to change its handpieces.
+
+        A cell in which one of these handpieces is busy together with the laser needs no change;
+        what lies beyond the grid needs none either.
+        """
+        key = (option.laser, option.handpieces)
+        if key not in self._changed:
+            tips = [self.clinic.handpieces[index].free for index in option.handpieces]
+            laser, *rest = self.grid.unpack([self.clinic.lasers[option.laser].free, *tips])
+            around = self.changeover_cells
+            calm = np.ones(self.grid.cells + 2 * around, dtype=np.bool_)
+            calm[around:-around] = laser | ~np.logical_and.reduce(rest)
+            parts = tuple(
+                (begin, end + 2 * around) for begin, end in self.timeline.parts[TreatmentRole.LASER]
+            )
+            self._changed[key] = starts(calm, parts)[self.columns]
+        return self._changed[key]
+
     def _at_columns(self, cells: BoolArray, role: TreatmentRole) -> BoolArray:
         return np.asarray(starts(cells, self.timeline.parts[role])[self.columns])
 
@@ -192,6 +215,7 @@ def clinic_frame(
     clinic: ClinicCandidates,
     grid: Grid,
     zone: ZoneFrame,
+    policy: SearchPolicy = DEFAULT_POLICY,
     relaxed: Relaxed = NOTHING_RELAXED,
 ) -> ClinicFrame:
     """Build the frame of one clinic. Raises ValueError for a row that does not fit the grid."""
@@ -228,6 +252,9 @@ def clinic_frame(
         place=place,
         columns=columns,
         able={role: at_columns[place[role]] for role in KEPT_BUSY},
+        changeover_cells=0
+        if relaxed & NO_CHANGEOVER
+        else -(-policy.changeover_minutes // GRAIN_MINUTES),
     )
 
 

@@ -228,6 +228,10 @@ _SAYINGS: dict[Condition, tuple[str, Callable[[Case], Said]]] = {
         "handpieces_booked",
         _busy("Every handpiece fitted for {ink} is booked"),
     ),
+    Condition.CHANGEOVER: (
+        "laser_changeover",
+        _busy("No laser with {ink} has time to change its handpiece before or after"),
+    ),
 }
 
 

@@ -12,6 +12,7 @@ MAX_CLINICS = 250
 MAX_HORIZON_DAYS = 400
 MAX_NEEDS = 24
 MAX_SLOTS = 100
+MAX_CHANGEOVER_MINUTES = 60
 
 
 class BadRequest(InvalidInput):
@@ -79,7 +80,8 @@ class SearchPolicy:
     `closeness_half_life_days` from the advised day. A gap shorter than `useful_gap_minutes` left
     beside a visit counts as useless. Starts lie on multiples of `start_step_minutes` of local
     wall time. At most `slots_per_day` slots are offered per local day while other days have any,
-    `min_apart_minutes` apart at one clinic.
+    `min_apart_minutes` apart at one clinic. A laser needs `changeover_minutes` before and after
+    a use with other handpieces than this visit's.
     """
 
     closeness: float = 4.0
@@ -92,6 +94,7 @@ class SearchPolicy:
     start_step_minutes: int = 5
     slots_per_day: int = 2
     min_apart_minutes: int = 120
+    changeover_minutes: int = 0
 
 
 DEFAULT_POLICY = SearchPolicy()

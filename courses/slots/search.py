@@ -39,7 +39,8 @@ def search_slots(
     for clinic in listed:
         if clinic.zone not in zones:
             zones[clinic.zone] = zone_frame(request, grid=grid, zone=clinic.zone, policy=policy)
-        frame = clinic_frame(request, clinic=clinic, grid=grid, zone=zones[clinic.zone])
+        zone = zones[clinic.zone]
+        frame = clinic_frame(request, clinic=clinic, grid=grid, zone=zone, policy=policy)
         if len(frame.columns):
             day = advised_day(request, zone=clinic.zone, grid=grid)
             ranked.append(rank_clinic(frame, advised_on=day, policy=policy, weights=weights))
@@ -66,7 +67,7 @@ def feasible_starts(
     """Every start at which the clinic could serve the request, sorted. Raises as search_slots."""
     check_search(request, grid=grid, clinics=(clinic,), policy=policy)
     zone = zone_frame(request, grid=grid, zone=clinic.zone, policy=policy)
-    frame = clinic_frame(request, clinic=clinic, grid=grid, zone=zone)
+    frame = clinic_frame(request, clinic=clinic, grid=grid, zone=zone, policy=policy)
     return [grid.instant(int(cell)) for cell in frame.columns[frame.feasible()]]
 
 

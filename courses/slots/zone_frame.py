@@ -37,6 +37,7 @@ class Condition(StrEnum):
     OPERATOR_FREE = "operator_free"
     LASER_FREE = "laser_free"
     HANDPIECE_FREE = "handpiece_free"
+    CHANGEOVER = "changeover"
 
 
 NOTHING_RELAXED: Relaxed = frozenset()

@@ -30,13 +30,20 @@ def marks(grid, step):
     return [grid.start + timedelta(minutes=minute) for minute in range(0, grid.cells * 5, step)]
 
 
-def brute_starts(case, request, *, step):
+def limits(policy):
+    """What of a policy bounds where a visit can be."""
+    return {"step": policy.start_step_minutes, "changeover": policy.changeover_minutes}
+
+
+def brute_starts(case, request, policy):
     possible = list(choices(case, request))
     return [
         start
         for start in marks(case.grid, 5)
-        if start.astimezone(case.clinic.zone).minute % step == 0
-        and any(is_feasible(case, request, start=start, step=step, **one) for one in possible)
+        if start.astimezone(case.clinic.zone).minute % policy.start_step_minutes == 0
+        and any(
+            is_feasible(case, request, start=start, **limits(policy), **one) for one in possible
+        )
     ]
 
 
@@ -47,7 +54,7 @@ def test_same_starts_as_brute_force(data):
     request = data.draw(requests(case))
     policy = data.draw(policies)
     found = feasible_starts(request, grid=case.grid, clinic=case.clinic, policy=policy)
-    assert found == brute_starts(case, request, step=policy.start_step_minutes)
+    assert found == brute_starts(case, request, policy)
 
 
 @given(data=st.data())
@@ -62,7 +69,7 @@ def test_every_slot_is_feasible_and_none_is_returned_only_if_none_exists(data):
     assert bool(answer.slots) == bool(starts)
     assert len(answer.slots) <= request.limit
     for slot in answer.slots:
-        assert is_feasible(case, request, step=policy.start_step_minutes, **as_choice(case, slot))
+        assert is_feasible(case, request, **limits(policy), **as_choice(case, slot))
     for earlier in answer.slots:
         for later in answer.slots:
             apart = abs(later.start - earlier.start)
@@ -96,7 +103,7 @@ def test_first_slot_has_the_best_score_of_all(data):
         score(choice, start)
         for choice in choices(case, request)
         for start in marks(case.grid, 5)
-        if is_feasible(case, request, start=start, step=policy.start_step_minutes, **choice)
+        if is_feasible(case, request, start=start, **limits(policy), **choice)
     ]
     assert bool(scores) == bool(answer.slots)
     for slot in answer.slots:

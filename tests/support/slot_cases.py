@@ -34,6 +34,9 @@ ANY_LASER = OperatorCredential(date(2020, 1, 1))
 ON_LASER_1 = FittedTo(1, LONG_AGO)
 
 
+CELL = timedelta(minutes=5)
+
+
 @dataclass
 class Busy:
     """Someone or something with its free spans and the row that stands for them."""
@@ -146,7 +149,9 @@ def request_for(minutes=60, needs=(("black", (1064,)),), **given):
     return SlotRequest(needs=tuple(InkNeed(key, lines) for key, lines in needs), **given)
 
 
-def is_feasible(case, request, *, start, room, operator, laser, tips, wavelengths, step=5):
+def is_feasible(
+    case, request, *, start, room, operator, laser, tips, wavelengths, step=5, changeover=0
+):
     """Whether a visit breaks no condition, judged with exact instants and the local clock."""
     spans = role_spans(request.timeline, start=start)
     whole = Span(start, start + timedelta(minutes=request.timeline.minutes))
@@ -164,6 +169,7 @@ def is_feasible(case, request, *, start, room, operator, laser, tips, wavelength
         and case.open.covers([whole])
         and _patient_can(request, spans[TreatmentRole.PATIENT], zone)
         and _devices_fit(case, laser, tips, wavelengths, spans)
+        and _changed_over(case, laser, tips, spans[TreatmentRole.LASER], changeover)
         and room.laser_controlled
         and wavelengths <= room.cleared_wavelengths_nm
         and laser.room_id in (None, room.id)
@@ -310,6 +316,31 @@ def _devices_fit(case, laser, tips, wavelengths, spans):
         for span in spans[TreatmentRole.HANDPIECE]
     )
     return fitted and not locked
+
+
+def _changed_over(case, laser, tips, spans, minutes):
+    """Every 5 minutes around a use of the laser: not in use, or with one of these handpieces."""
+
+    def busy(key, at):
+        return not case.time_of[key].covers([Span(at, at + CELL)])
+
+    around = {
+        at
+        for span in spans
+        for away in (timedelta(minutes=n) for n in range(5, minutes + 5, 5))
+        for at in (_mark(span.start) - away, _mark(span.end, up=True) + away - CELL)
+        if case.grid.start <= at < case.grid.end
+    }
+    return not any(
+        busy(("laser", laser.id), at) and not any(busy(("handpiece", tip.id), at) for tip in tips)
+        for at in around
+    )
+
+
+def _mark(instant, *, up=False):
+    """The 5-minute mark at or before an instant, or at or after it."""
+    past = timedelta(seconds=instant.timestamp() % 300)
+    return instant + (CELL - past if up and past else -past)
 
 
 def _may_operate(operator, laser, wavelengths, spans, zone):

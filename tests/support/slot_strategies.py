@@ -211,4 +211,5 @@ policies = st.builds(
     useful_gap_minutes=st.sampled_from([5, 30, 60]),
     slots_per_day=st.integers(1, 3),
     min_apart_minutes=st.sampled_from([0, 30, 120]),
+    changeover_minutes=st.sampled_from([0, 0, 5, 12, 30]),
 )

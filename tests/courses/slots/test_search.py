@@ -297,3 +297,50 @@ def test_day_on_which_clocks_change_keeps_wishes_on_the_wall():
     )
     request = request_for(60, earliest_at=start, wishes=(TimeWish(since=time(10), until=time(11)),))
     assert starts_of(case, request) == [datetime(2026, 3, 29, 8, tzinfo=UTC)]
+
+
+class TestChangeover:
+    """A laser with two handpieces: between uses with different ones it takes time."""
+
+    TIPS = ((1, {1064}, (FittedTo(1, LONG_AGO),)), (2, {532}, (FittedTo(1, LONG_AGO),)))
+    OTHER = Span(at(1, 11), at(1, 12))
+
+    def starts(self, *, used, minutes, **request):
+        busy = {("laser", 1): [self.OTHER], ("handpiece", used): [self.OTHER]}
+        case = simple_case(days=1, tips=self.TIPS, busy=busy)
+        return starts_of(case, request_for(60, **request), changeover_minutes=minutes)
+
+    def test_leaves_time_before_and_after_a_use_with_another_handpiece(self):
+        found = self.starts(used=2, minutes=15)
+        assert at(1, 9, 45) in found
+        assert at(1, 9, 50) not in found
+        assert at(1, 12, 10) not in found
+        assert at(1, 12, 15) in found
+
+    def test_takes_none_for_the_same_handpiece(self):
+        found = self.starts(used=1, minutes=15)
+        assert at(1, 10) in found
+        assert at(1, 12) in found
+
+    def test_takes_none_where_the_chain_says_so(self):
+        assert at(1, 10) in self.starts(used=2, minutes=0)
+
+    def test_counts_in_the_waits_of_a_session_of_several_passes(self):
+        passes = multi_pass([10, 10], wait_minutes=40)
+        other = Span(at(1, 11, 10), at(1, 11, 30))
+        busy = {("laser", 1): [other], ("handpiece", 2): [other]}
+        case = simple_case(days=1, tips=self.TIPS, busy=busy)
+        request = request_for(timeline=passes)
+        assert at(1, 10, 50) in starts_of(case, request, changeover_minutes=10)
+        assert at(1, 11) not in starts_of(case, request, changeover_minutes=10)
+        assert at(1, 11) in starts_of(case, request)
+
+    def test_is_named_when_it_binds(self):
+        busy = {
+            ("laser", 1): [Span(at(1, 9), at(1, 12)), Span(at(1, 13), at(1, 17))],
+            ("handpiece", 2): [Span(at(1, 9), at(1, 12)), Span(at(1, 13), at(1, 17))],
+        }
+        case = simple_case(days=1, tips=self.TIPS, busy=busy)
+        assert search(case, request_for(60)).slots
+        answer = search(case, request_for(60), changeover_minutes=5)
+        assert {reason.code for reason in answer.bounds} >= {"laser_changeover"}
