@@ -1,4 +1,4 @@
-"""Laser models and their lines, lasers, handpieces, and the ledger of pulses."""
+"""Laser models with their lines, lasers, and their lock-outs."""
 
 from django.contrib.postgres.constraints import ExclusionConstraint
 from django.contrib.postgres.fields import ArrayField, DateTimeRangeField, RangeOperators
@@ -7,10 +7,10 @@ from django.db.models import Q
 
 from clinics.querysets import ChainScoped
 from core.constraints import bounded_start, not_before, one_of, positive
-from core.models import AppendOnly, Versioned
+from core.models import Versioned
 from core.vocabulary import DeviceStatus, choices
-from devices.querysets import LaserModelScoped, LaserScoped, PeriodOfLaser
-from devices.vocabulary import LockOutReason, PulsePurpose
+from devices.querysets import LaserModelScoped, PeriodOfLaser
+from devices.vocabulary import LockOutReason
 
 
 class LaserModel(Versioned):
@@ -159,120 +159,3 @@ class LockOut(Versioned):
 
     def __str__(self) -> str:
         return f"{self.laser_id} {self.reason}"
-
-
-class Handpiece(Versioned):
-    """A handpiece with its own serial, lines, pulse counter and rated life."""
-
-    chain = models.ForeignKey("clinics.Chain", on_delete=models.PROTECT, related_name="handpieces")
-    resource = models.OneToOneField(
-        "clinics.Resource", on_delete=models.PROTECT, related_name="handpiece"
-    )
-    serial = models.CharField(max_length=80)
-    lines = models.ManyToManyField(EmissionLine, related_name="handpieces")
-    spot_sizes_mm = ArrayField(models.FloatField())
-    counter_at_start = models.PositiveBigIntegerField(
-        default=0, help_text="Pulses on its counter when this record began"
-    )
-    rated_life_pulses = models.PositiveBigIntegerField(null=True, blank=True)
-    status = models.CharField(
-        max_length=20, choices=choices(DeviceStatus), default=DeviceStatus.ACTIVE
-    )
-
-    objects = ChainScoped.as_manager()
-
-    class Meta:
-        ordering = ["serial"]
-        constraints = [
-            models.UniqueConstraint(
-                fields=["chain", "serial"], name="handpiece_serial_once_per_chain"
-            ),
-            one_of("status", DeviceStatus, name="handpiece_status_known"),
-            models.CheckConstraint(
-                condition=Q(spot_sizes_mm__len__gt=0), name="handpiece_has_spot"
-            ),
-            positive("rated_life_pulses", name="handpiece_rated_life_positive"),
-        ]
-
-    def __str__(self) -> str:
-        return self.serial
-
-
-class Fitting(Versioned):
-    """A handpiece is fitted to a laser during a period; to one laser at a time."""
-
-    laser = models.ForeignKey(Laser, on_delete=models.PROTECT, related_name="fittings")
-    handpiece = models.ForeignKey(Handpiece, on_delete=models.PROTECT, related_name="fittings")
-    period = DateTimeRangeField()
-
-    objects = PeriodOfLaser.as_manager()
-
-    class Meta:
-        ordering = ["-period"]
-        constraints = [
-            bounded_start("period", name="fitting_period_starts"),
-            ExclusionConstraint(
-                name="fitting_one_laser_at_a_time",
-                expressions=[
-                    ("handpiece", RangeOperators.EQUAL),
-                    ("period", RangeOperators.OVERLAPS),
-                ],
-            ),
-        ]
-
-    def __str__(self) -> str:
-        return f"{self.handpiece_id} on {self.laser_id}"
-
-
-class PulseEntry(AppendOnly):
-    """The ledger: pulses fired by a laser through a handpiece on one line. It only grows.
-
-    A mistake is mended by a signed correction that points at what it corrects. `source` names
-    the owner as `<table>:<id>`; `entry_key` makes a repeated write change nothing.
-    """
-
-    laser = models.ForeignKey(Laser, on_delete=models.PROTECT, related_name="pulse_entries")
-    handpiece = models.ForeignKey(Handpiece, on_delete=models.PROTECT, related_name="pulse_entries")
-    line = models.ForeignKey(EmissionLine, on_delete=models.PROTECT, related_name="pulse_entries")
-    pulses = models.BigIntegerField()
-    purpose = models.CharField(max_length=16, choices=choices(PulsePurpose))
-    operator = models.ForeignKey(
-        "clinics.StaffMember", on_delete=models.PROTECT, related_name="pulse_entries"
-    )
-    fired_at = models.DateTimeField()
-    corrects = models.ForeignKey(
-        "self", on_delete=models.PROTECT, null=True, related_name="corrections"
-    )
-    reason = models.CharField(max_length=400, blank=True)
-    source = models.CharField(max_length=64, blank=True)
-    entry_key = models.CharField(max_length=200)
-    created_at = models.DateTimeField(auto_now_add=True)
-
-    objects = LaserScoped.as_manager()
-
-    class Meta:
-        ordering = ["id"]
-        constraints = [
-            models.UniqueConstraint(fields=["laser", "entry_key"], name="pulseentry_key_once"),
-            one_of("purpose", PulsePurpose, name="pulseentry_purpose_known"),
-            models.CheckConstraint(
-                condition=Q(pulses__gt=0, corrects__isnull=True)
-                & ~Q(purpose=PulsePurpose.CORRECTION)
-                | Q(
-                    ~Q(pulses=0),
-                    ~Q(reason=""),
-                    corrects__isnull=False,
-                    purpose=PulsePurpose.CORRECTION,
-                ),
-                name="pulseentry_only_corrections_are_signed",
-            ),
-        ]
-        indexes = [
-            models.Index(fields=["laser", "fired_at"], name="pulseentry_laser_time"),
-            models.Index(fields=["handpiece", "fired_at"], name="pulseentry_handpiece_time"),
-            models.Index(fields=["fired_at", "id"], name="pulseentry_time"),
-            models.Index(fields=["source"], name="pulseentry_source"),
-        ]
-
-    def __str__(self) -> str:
-        return f"{self.pulses} pulses of {self.laser_id}"

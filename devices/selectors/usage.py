@@ -1,18 +1,17 @@
-"""Reads of lasers, their state and their ledger; a fixed number of queries each."""
+"""What was fired, from the ledger alone; a fixed number of queries each."""
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import NamedTuple, TypeVar
 from zoneinfo import ZoneInfo
 
 from django.db.models import Count, Q, Sum
 from django.db.models.functions import Coalesce, TruncDate
 
-from clinics.models import Reservation
 from core.spans import Span
-from devices.models import EmissionLine, Fitting, Handpiece, Laser, LockOut, PulseEntry
+from devices.models import Handpiece, Laser, PulseEntry
 
 Key = TypeVar("Key", int, str, date)
 
@@ -83,49 +82,6 @@ class _Cell(NamedTuple):
     @property
     def tally(self) -> Tally:
         return Tally(int(self.pulses), self.entries)
-
-
-def is_fitted(*, laser: Laser, handpiece: Handpiece, at: datetime) -> bool:
-    """Whether the handpiece is fitted to the laser at that instant."""
-    return Fitting.objects.filter(laser=laser, handpiece=handpiece).holding_at(at).exists()
-
-
-def fitted_to(laser: Laser, *, at: datetime) -> list[int]:
-    """Ids of the handpieces fitted to the laser at that instant."""
-    rows = Fitting.objects.filter(laser=laser).holding_at(at)
-    return list(rows.values_list("handpiece_id", flat=True))
-
-
-def lock_out_at(*, laser: Laser, at: datetime) -> LockOut | None:
-    """The lock-out that keeps the laser from firing at that instant, if any."""
-    return LockOut.objects.filter(laser=laser).holding_at(at).first()
-
-
-def lines_of(handpiece: Handpiece) -> list[EmissionLine]:
-    """The lines a handpiece passes, by wavelength."""
-    return list(handpiece.lines.order_by("wavelength_nm", "pulse_min_ns"))
-
-
-def fittings_from(*, handpiece: Handpiece, at: datetime) -> list[Fitting]:
-    """Fittings of the handpiece that hold at the instant or later, in order of time."""
-    rows = Fitting.objects.filter(handpiece=handpiece, period__overlap=(at, None))
-    return list(rows.select_related("laser").order_by("period"))
-
-
-def fired_through_since(*, handpiece_id: int, at: datetime) -> bool:
-    """Whether the ledger has pulses through the handpiece from that instant on."""
-    return PulseEntry.objects.filter(handpiece_id=handpiece_id, fired_at__gte=at).exists()
-
-
-def visits_hit(
-    resource_id: int, *, start: datetime, end: datetime | None, now: datetime
-) -> list[Reservation]:
-    """What keeps a resource busy in a period (`end` None: without end), as it counts at `now`.
-
-    Each names its owner in `source`, e.g. an appointment; whose it is, this app cannot know.
-    """
-    rows = Reservation.objects.filter(resource_id=resource_id, period__overlap=(start, end))
-    return list(rows.counting_at(now).order_by("period", "pk"))
 
 
 def pulses_after_corrections(entry: PulseEntry) -> int:
