@@ -35,3 +35,15 @@ class PeriodOfLaser(LaserScoped):
     def overlapping(self, span: Span) -> Self:
         """Those that share an instant with the span."""
         return self.filter(period__overlap=(span.start, span.end))
+
+
+class InstallationQuerySet(models.QuerySet[Any]):
+    """Where parts sit, and since when."""
+
+    def visible_to(self, actor: HasChain) -> Self:
+        """The installations of the parts of the actor's chain."""
+        return self.filter(part__chain_id=actor.chain_id)
+
+    def holding_at(self, instant: datetime) -> Self:
+        """Those whose period contains the instant."""
+        return self.filter(period__contains=instant)

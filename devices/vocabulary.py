@@ -20,3 +20,17 @@ class LockOutReason(StrEnum):
     FAULT = "fault"
     SAFETY = "safety"
     OTHER = "other"
+
+
+class PartKind(StrEnum):
+    """What wears out in a laser or a handpiece and is replaced; `counter`: what counts pulses."""
+
+    FLASHLAMP = "flashlamp"
+    CRYSTAL = "crystal"
+    FILTER = "filter"
+    WINDOW = "window"
+    LENS = "lens"
+    Q_SWITCH = "q_switch"
+    COOLANT = "coolant"
+    COUNTER = "counter"
+    OTHER = "other"

@@ -3,14 +3,17 @@
 from devices.models.handpieces import Fitting, Handpiece
 from devices.models.lasers import EmissionLine, Laser, LaserAuthorisation, LaserModel, LockOut
 from devices.models.ledger import PulseEntry
+from devices.models.parts import Installation, Part
 
 __all__ = [
     "EmissionLine",
     "Fitting",
     "Handpiece",
+    "Installation",
     "Laser",
     "LaserAuthorisation",
     "LaserModel",
     "LockOut",
+    "Part",
     "PulseEntry",
 ]
