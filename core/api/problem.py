@@ -48,6 +48,13 @@ def plain_problem(status: HTTPStatus, *, code: str, detail: str) -> Problem:
     return Problem(status=status, code=code, title=status.phrase, detail=detail)
 
 
+UNFORESEEN: Final = plain_problem(
+    HTTPStatus.INTERNAL_SERVER_ERROR,
+    code="internal_error",
+    detail="Something went wrong here. Name the request id when you report it.",
+)
+
+
 def as_response(problem: Problem, request: HttpRequest | None) -> Response:
     """The problem as an answer of the REST framework."""
     instance = request.path if request is not None else ""

@@ -8,7 +8,7 @@ from django.http import HttpRequest, HttpResponse
 from django.views.decorators.csrf import csrf_exempt
 from rest_framework.response import Response
 
-from core.api.problem import as_http, as_response, plain_problem
+from core.api.problem import UNFORESEEN, as_http, as_response, plain_problem
 from core.api.translation import describe
 
 logger = logging.getLogger(__name__)
@@ -49,6 +49,4 @@ def forbidden(request: HttpRequest, exception: Exception) -> HttpResponse:  # no
 
 def server_error(request: HttpRequest) -> HttpResponse:
     """Django's page for an exception that nobody foresaw: no internals, only the request id."""
-    detail = "Something went wrong here. Name the request id when you report it."
-    status = HTTPStatus.INTERNAL_SERVER_ERROR
-    return as_http(plain_problem(status, code="internal_error", detail=detail), request)
+    return as_http(UNFORESEEN, request)

@@ -1,10 +1,13 @@
 """Slot search: ranked slots for a course or a plain description, or what bound."""
 
+from collections.abc import Iterator
 from datetime import time
 from typing import Any
 
+from django.http import StreamingHttpResponse
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
+from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -16,16 +19,18 @@ from core.api.fields import (
     unseen,
     visible_rows,
 )
+from core.api.ndjson import MEDIA_TYPE, NdjsonRenderer, by_line, wants_lines
+from core.api.schema import ProblemOut
 from core.api.serializers import BasisOut, SpanIn, span_of
 from core.api.views import FallowView
 from core.vocabulary import choices
 from courses.models import Appointment, Course
 from courses.science.basis import CAUTION
 from courses.selectors.plans import Described, Technique
-from courses.selectors.slots import Found, SearchOrder, slots_for
+from courses.selectors.slots import Found, SearchOrder, slots_for, slots_step_by_step
 from courses.selectors.spacing import stored_follow
 from courses.selectors.visits import timeline_json
-from courses.slots import SLOT_BASIS, TimeWish, reason_json, slot_json
+from courses.slots import SLOT_BASIS, Slot, TimeWish, reason_json, slot_json
 from courses.vocabulary import InkColour, SkinType, TreatmentRole
 
 
@@ -222,26 +227,60 @@ class SlotSearchOut(serializers.Serializer[Any]):
     caution = serializers.CharField()
 
 
+class SlotSearchLineOut(serializers.Serializer[Any]):
+    """One line of a search that is answered line by line; it has exactly one member."""
+
+    slots = SlotOut(many=True, required=False, help_text="Slots that were not told before")
+    answer = SlotSearchOut(
+        required=False, help_text="The last line: what the search answers as one document"
+    )
+    problem = ProblemOut(required=False, help_text="The last line, when the search failed midway")
+
+
 class SlotSearchView(FallowView):
     """Finds slots. Nothing is stored or kept."""
 
     policy = {"post": "slot.search"}
     throttle_scope = "slot_search"
+    renderer_classes = (JSONRenderer, NdjsonRenderer)
 
-    @extend_schema(request=SlotSearchIn, responses=SlotSearchOut, summary="Search for slots")
-    def post(self, request: Request) -> Response:
+    @extend_schema(
+        request=SlotSearchIn,
+        responses={
+            (200, JSONRenderer.media_type): SlotSearchOut,
+            (200, MEDIA_TYPE): SlotSearchLineOut,
+        },
+        summary="Search for slots",
+    )
+    def post(self, request: Request) -> Response | StreamingHttpResponse:
         """Slots that respect healing, ink, laser, room, person and the patient's wishes.
 
-        For anyone who books. When there is none, `bounds` says which conditions bound.
+        For anyone who books. The earliest or best anywhere within many clinics is one search
+        with these clinics (250 at most; without any: every clinic of the chain) and, for the
+        best alone, a `limit` of 1. When there is no slot, `bounds` says which conditions bound.
+
+        Accept `application/x-ndjson` to be told good slots, clinic after clinic, while others
+        are still being looked at: the clinics that the patient prefers come first, every line is
+        a JSON object, and the last one is the complete answer with the final ranking. What is
+        wrong with the request is told by an ordinary problem document before the first line.
         """
         body = self.parse(SlotSearchIn)
-        found = slots_for(
-            body["course"].pk if "course" in body else described(body["description"]),
-            order=order_of(body),
-            actor=self.actor,
-            now=self.now(),
-        )
+        target = body["course"].pk if "course" in body else described(body["description"])
+        order, now = order_of(body), self.now()
+        if wants_lines(request):
+            steps = slots_step_by_step(target, order=order, actor=self.actor, now=now)
+            return by_line(lines_of(steps), request=request)
+        found = slots_for(target, order=order, actor=self.actor, now=now)
         return self.show(SlotSearchOut, answer(found))
+
+
+def lines_of(steps: Iterator[tuple[Slot, ...] | Found]) -> Iterator[dict[str, Any]]:
+    """What SlotSearchLineOut shows, a line for each step that found anything."""
+    for step in steps:
+        if isinstance(step, Found):
+            yield {"answer": SlotSearchOut(answer(step)).data}
+        elif step:
+            yield {"slots": SlotOut([slot_json(slot) for slot in step], many=True).data}
 
 
 def order_of(body: dict[str, Any]) -> SearchOrder:

@@ -1,6 +1,6 @@
 """Slot search over the database, and the same conditions asked of one chosen visit."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -31,6 +31,7 @@ from courses.slots import (
     Read,
     Reason,
     SearchPolicy,
+    Slot,
     SlotAnswer,
     SlotRequest,
     Timeline,
@@ -39,6 +40,7 @@ from courses.slots import (
     search_near_first,
     search_slots,
     slot_json,
+    steps_near_first,
 )
 
 BUSY_CODES = frozenset(
@@ -56,6 +58,7 @@ ORDER_POINTERS = {"earliest_at": "/start", "grid": "/end", "operator_ids": "/ope
 AS_IT_IS = SearchPolicy()
 ALTERNATIVES = 3
 ALTERNATIVE_DAYS = 28
+CLINICS_AT_ONCE = 10
 
 
 USUAL = Technique()
@@ -101,34 +104,73 @@ def slots_for(
     Three queries; four without clinics named, two more each time that the days around the
     advised one do not settle it. Raises CourseUnknown, NothingToTreat, InputRefused.
     """
-    if isinstance(target, Described):
-        with input_refused():
-            plan = described_plan(target, actor=actor)
-    else:
-        plan = visit_plan(target, actor=actor)
+    plan = _plan_of(target, actor=actor)
     return slots_for_plan(plan, order=order, actor=actor, now=now)
 
 
 def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: HasChain, now: datetime) -> Found:
     """The same for a plan already read."""
+    return _found(_prepare(plan, order, now=now), order=order, actor=actor, now=now)
+
+
+def slots_step_by_step(
+    target: int | Described, *, order: SearchOrder, actor: HasChain, now: datetime
+) -> Iterator[tuple[Slot, ...] | Found]:
+    """Good slots as soon as they are found, some clinics at a time; last of all what was found.
+
+    Clinics that the patient prefers come first. Every slot that is told can be had; which are
+    the best of all, and in which order, is in what was found: the same as `slots_for` gives.
+    Two queries for each lot of clinics. Raises as `slots_for`, at the first step.
+    """
+    search = _prepare(_plan_of(target, actor=actor), order, now=now)
+    if search.request is None:
+        yield search.found
+        return
+    preferences = order.clinics or _all_clinics(actor)
+    ids = sorted(preferences, key=lambda pk: (-preferences[pk], pk))
+    lots = [ids[at : at + CLINICS_AT_ONCE] for at in range(0, len(ids), CLINICS_AT_ONCE)]
+    with input_refused(ORDER_POINTERS):
+        for step in steps_near_first(
+            search.request,
+            grid=Grid.whole_days(order.span),
+            read=_reader(
+                search.plan,
+                lots=[{pk: preferences[pk] for pk in lot} for lot in lots] or [{}],
+                actor=actor,
+                now=now,
+            ),
+            policy=policy_of(search.plan.search_policy),
+        ):
+            if step.answer is None:
+                yield step.slots
+            else:
+                yield replace(search.found, answer=step.answer)
+
+
+@dataclass(frozen=True, slots=True)
+class _Prepared:
+    """A search before anything is read; without a request it cannot find anything."""
+
+    plan: VisitPlan
+    request: SlotRequest | None
+    found: Found
+
+
+def _plan_of(target: int | Described, *, actor: HasChain) -> VisitPlan:
+    if isinstance(target, Described):
+        with input_refused():
+            return described_plan(target, actor=actor)
+    return visit_plan(target, actor=actor)
+
+
+def _prepare(plan: VisitPlan, order: SearchOrder, *, now: datetime) -> _Prepared:
     if order.follows is not None:
         plan = replace(plan, earliest=after(plan.earliest, order.follows))
     timeline = _timeline(plan, order)
     needs = _explicit_needs(order.wavelengths_nm) or plan.needs
     if not plan.earliest.open_to_treatment:
-        return Found(SlotAnswer((), (_held(plan.earliest),)), timeline, needs, plan.earliest)
-    preferences = order.clinics or _all_clinics(actor)
-
-    def read(grid: Grid) -> Read:
-        diary = diary_for(
-            preferences=preferences,
-            patient_resource_ids=[plan.patient_resource_id],
-            grid=grid,
-            now=now,
-            actor=actor,
-        )
-        return Read(diary.clinics, diary.busy_of(plan.patient_resource_id))
-
+        nothing = SlotAnswer((), (_held(plan.earliest),))
+        return _Prepared(plan, None, Found(nothing, timeline, needs, plan.earliest))
     request = SlotRequest(
         timeline=timeline,
         needs=needs,
@@ -142,14 +184,40 @@ def slots_for_plan(plan: VisitPlan, *, order: SearchOrder, actor: HasChain, now:
         limit=order.limit,
         latest_at=order.span.end,
     )
+    return _Prepared(plan, request, Found(SlotAnswer((), ()), timeline, needs, plan.earliest))
+
+
+def _found(search: _Prepared, *, order: SearchOrder, actor: HasChain, now: datetime) -> Found:
+    if search.request is None:
+        return search.found
+    lots = [order.clinics or _all_clinics(actor)]
     with input_refused(ORDER_POINTERS):
         answer = search_near_first(
-            request,
+            search.request,
             grid=Grid.whole_days(order.span),
-            read=read,
-            policy=policy_of(plan.search_policy),
+            read=_reader(search.plan, lots=lots, actor=actor, now=now),
+            policy=policy_of(search.plan.search_policy),
         )
-    return Found(answer, timeline, needs, plan.earliest)
+    return replace(search.found, answer=answer)
+
+
+def _reader(
+    plan: VisitPlan, *, lots: Sequence[Mapping[int, float]], actor: HasChain, now: datetime
+) -> Callable[[Grid], Iterator[Read]]:
+    """What reads these lots of clinics (with the preference for each) for a grid."""
+
+    def read(grid: Grid) -> Iterator[Read]:
+        for preferences in lots:
+            diary = diary_for(
+                preferences=preferences,
+                patient_resource_ids=[plan.patient_resource_id],
+                grid=grid,
+                now=now,
+                actor=actor,
+            )
+            yield Read(diary.clinics, diary.busy_of(plan.patient_resource_id))
+
+    return read
 
 
 class Fitness(StrEnum):

@@ -14,7 +14,7 @@ from courses.slots.candidates import (
 )
 from courses.slots.checks import check_wishes, policy_of
 from courses.slots.grid import CELLS_PER_DAY, GRAIN, GRAIN_MINUTES, FreeRow, Grid
-from courses.slots.narrowing import Read, search_near_first
+from courses.slots.narrowing import Read, Step, search_near_first, steps_near_first
 from courses.slots.options import best_ink
 from courses.slots.request import (
     ALL_WEEKDAYS,
@@ -58,6 +58,7 @@ __all__ = [
     "Slot",
     "SlotAnswer",
     "SlotRequest",
+    "Step",
     "TimeWish",
     "Timeline",
     "best_ink",
@@ -70,4 +71,5 @@ __all__ = [
     "search_near_first",
     "search_slots",
     "slot_json",
+    "steps_near_first",
 ]

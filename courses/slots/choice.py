@@ -13,7 +13,7 @@ from courses.slots.request import SearchPolicy
 
 @dataclass(slots=True, eq=False)
 class _Starts:
-    """All starts of all clinics side by side, in order of time, then of clinic."""
+    """All starts of all clinics side by side, in order of time, then of the clinic's key."""
 
     clinic: npt.NDArray[np.intp]
     column: npt.NDArray[np.intp]
@@ -26,7 +26,8 @@ class _Starts:
         sizes = [len(one.scores) for one in clinics]
         clinic = np.repeat(np.arange(len(clinics)), sizes)
         cell = np.concatenate([one.frame.columns for one in clinics])
-        order = np.lexsort((clinic, cell)) if len(clinics) > 1 else np.arange(len(cell))
+        keys = np.array([one.frame.clinic.id for one in clinics])[clinic]
+        order = np.lexsort((keys, cell)) if len(clinics) > 1 else np.arange(len(cell))
         day = np.concatenate([one.frame.zone.day_of_cell[one.frame.columns] for one in clinics])
         column = np.concatenate([np.arange(size) for size in sizes])
         score = np.concatenate([one.scores for one in clinics])
@@ -47,7 +48,7 @@ def choose(
 
     At most `slots_per_day` a local day; only when all days together give fewer than `limit`, more
     of a day. Always `min_apart_minutes` apart at one clinic. Ties go to the earlier start, then
-    to the clinic named first.
+    to the clinic with the lower key, whatever the order in which they were read.
     """
     if not clinics:
         return []

@@ -7,20 +7,20 @@ over all of them.
 """
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 
 from clinics.hours import local_date
 from core.spans import Span
-from courses.slots.answer import ScoreName, SlotAnswer
+from courses.slots.answer import ScoreName, Slot, SlotAnswer
 from courses.slots.candidates import ClinicCandidates
 from courses.slots.checks import check_search
 from courses.slots.grid import Grid
 from courses.slots.options import ink_plans
 from courses.slots.ranking import Weights
 from courses.slots.request import SearchPolicy, SlotRequest
-from courses.slots.search import search_slots
+from courses.slots.search import Search
 
 DAYS_AWAY = (8, 20)
 ONE_DAY = timedelta(days=1)
@@ -31,47 +31,82 @@ ROUNDING = 1e-5
 
 @dataclass(frozen=True, slots=True)
 class Read:
-    """What was read for a grid: the candidates, and when the patient is busy."""
+    """What was read for a grid: (some of) the candidates, and when the patient is busy."""
 
     clinics: Sequence[ClinicCandidates]
     patient_busy: tuple[Span, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
+class Step:
+    """What one lot of clinics brought: slots not told before; the whole answer with the last."""
+
+    slots: tuple[Slot, ...]
+    answer: SlotAnswer | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class _Near:
-    """A part of the grid that holds every start at most `days_away` days from the advised one."""
+    """A part of the grid that holds every start at most `days_away` days from the advised one.
+
+    None: the whole grid.
+    """
 
     request: SlotRequest
     grid: Grid
-    days_away: int
+    days_away: int | None
 
 
 def search_near_first(
-    request: SlotRequest, *, grid: Grid, read: Callable[[Grid], Read], policy: SearchPolicy
+    request: SlotRequest,
+    *,
+    grid: Grid,
+    read: Callable[[Grid], Iterable[Read]],
+    policy: SearchPolicy,
 ) -> SlotAnswer:
     """What `search_slots` answers for the whole grid, reading no more of it than is needed.
 
-    `grid` is one of whole days; `read` gives the candidates for it or for some of its days.
-    Raises as search_slots.
+    `grid` is one of whole days; `read` gives the candidates for it or for some of its days, in
+    one lot or several. Raises as search_slots.
+    """
+    for step in steps_near_first(request, grid=grid, read=read, policy=policy):
+        if step.answer is not None:
+            return step.answer
+    raise AssertionError("the last step has an answer")
+
+
+def steps_near_first(
+    request: SlotRequest,
+    *,
+    grid: Grid,
+    read: Callable[[Grid], Iterable[Read]],
+    policy: SearchPolicy,
+) -> Iterator[Step]:
+    """The same step by step, one for each lot that is read, good slots as soon as they are found.
+
+    Every slot that is told can be had; which are the best of all, the answer of the last says.
     """
     check_search(request, grid=grid, clinics=(), policy=policy)
-    for near in _nearer(request, grid):
-        found = read(near.grid)
-        answer = search_slots(
-            replace(near.request, patient_busy=found.patient_busy),
-            grid=near.grid,
-            clinics=found.clinics,
-            policy=policy,
-        )
-        if _is_settled(answer, near, found.clinics, policy=policy):
-            return answer
-    found = read(grid)
-    return search_slots(
-        replace(request, patient_busy=found.patient_busy),
-        grid=grid,
-        clinics=found.clinics,
-        policy=policy,
-    )
+    told: set[object] = set()
+    for near in (*_nearer(request, grid), _Near(request, grid, None)):
+        search = Search(near.request, grid=near.grid, policy=policy)
+        best: tuple[Slot, ...] = ()
+        for lot in read(near.grid):
+            search.patient_busy(lot.patient_busy)
+            search.add(lot.clinics)
+            best = search.best()
+            new = tuple(slot for slot in best if _key(slot) not in told)
+            told.update(map(_key, new))
+            yield Step(new)
+        if near.days_away is None:
+            yield Step((), SlotAnswer(best, () if best else search.bounds()))
+        elif _is_settled(best, near, search.clinics, policy=policy):
+            yield Step((), SlotAnswer(best, ()))
+            return
+
+
+def _key(slot: Slot) -> object:
+    return slot.start, slot.clinic_id, slot.room_id, slot.operator_id, slot.laser_id
 
 
 def _nearer(request: SlotRequest, grid: Grid) -> Iterator[_Near]:
@@ -100,13 +135,13 @@ def _nearer(request: SlotRequest, grid: Grid) -> Iterator[_Near]:
 
 
 def _is_settled(
-    answer: SlotAnswer, near: _Near, clinics: Sequence[ClinicCandidates], *, policy: SearchPolicy
+    slots: Sequence[Slot], near: _Near, clinics: Sequence[ClinicCandidates], *, policy: SearchPolicy
 ) -> bool:
     """Whether no start further away would have been chosen instead of one of these."""
-    if len(answer.slots) < near.request.limit:
+    if near.days_away is None or len(slots) < near.request.limit:
         return False
     zones = {clinic.id: clinic.zone for clinic in clinics}
-    days = Counter(local_date(slot.start, zones[slot.clinic_id]) for slot in answer.slots)
+    days = Counter(local_date(slot.start, zones[slot.clinic_id]) for slot in slots)
     if max(days.values()) > policy.slots_per_day:
         return False
     away = (near.days_away + 1) / policy.closeness_half_life_days
@@ -119,7 +154,7 @@ def _is_settled(
     }
     weights = Weights.from_policy(policy).of
     beyond = sum(weights[name] * value for name, value in best.items())
-    return all(slot.score > beyond + ROUNDING for slot in answer.slots)
+    return all(slot.score > beyond + ROUNDING for slot in slots)
 
 
 def _best_ink(request: SlotRequest, clinics: Sequence[ClinicCandidates]) -> float:

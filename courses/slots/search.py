@@ -1,11 +1,13 @@
 """Slot search: all conditions at once, over compact rows of free time."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from clinics.hours import local_date
-from courses.slots.answer import SlotAnswer
+from core.spans import Span
+from courses.slots.answer import Reason, Slot, SlotAnswer
 from courses.slots.bounds import explain
 from courses.slots.candidates import ClinicCandidates
 from courses.slots.checks import check_search
@@ -31,30 +33,83 @@ def search_slots(
     free and fit for all of it. Deterministic. Raises BadRequest, and ValueError for a row that
     does not fit the grid.
     """
-    listed = tuple(clinics)
-    check_search(request, grid=grid, clinics=listed, policy=policy)
-    weights = Weights.from_policy(policy)
-    zones: dict[ZoneInfo, ZoneFrame] = {}
-    ranked: list[RankedClinic] = []
-    for clinic in listed:
-        if clinic.zone not in zones:
-            zones[clinic.zone] = zone_frame(request, grid=grid, zone=clinic.zone, policy=policy)
-        zone = zones[clinic.zone]
-        frame = clinic_frame(request, clinic=clinic, grid=grid, zone=zone, policy=policy)
-        if len(frame.columns):
-            day = advised_day(request, zone=clinic.zone, grid=grid)
-            ranked.append(rank_clinic(frame, advised_on=day, policy=policy, weights=weights))
-    slots = tuple(
-        offer(
-            ranked[number],
-            column,
-            advised_on=advised_day(request, zone=ranked[number].frame.clinic.zone, grid=grid),
-            weights=weights,
+    search = Search(request, grid=grid, policy=policy)
+    search.add(clinics)
+    return search.answer()
+
+
+class Search:
+    """A search to which clinics are added in lots; `best` is what they offer so far.
+
+    Raises as search_slots.
+    """
+
+    def __init__(self, request: SlotRequest, *, grid: Grid, policy: SearchPolicy) -> None:
+        check_search(request, grid=grid, clinics=(), policy=policy)
+        self.request, self.grid, self.policy = request, grid, policy
+        self._weights = Weights.from_policy(policy)
+        self._zones: dict[ZoneInfo, ZoneFrame] = {}
+        self.clinics: list[ClinicCandidates] = []
+        self._ranked: list[RankedClinic] = []
+
+    def patient_busy(self, spans: tuple[Span, ...]) -> None:
+        """Say when the patient is busy, before any clinic is added."""
+        if spans != self.request.patient_busy:
+            self.request = replace(self.request, patient_busy=spans)
+            self._zones.clear()
+
+    def add(self, clinics: Iterable[ClinicCandidates]) -> None:
+        """Rank the starts of further clinics."""
+        new = tuple(clinics)
+        self.clinics += new
+        check_search(self.request, grid=self.grid, clinics=self.clinics, policy=self.policy)
+        for clinic in new:
+            frame = clinic_frame(
+                self.request,
+                clinic=clinic,
+                grid=self.grid,
+                zone=self._zone(clinic.zone),
+                policy=self.policy,
+            )
+            if len(frame.columns):
+                day = self._advised(clinic.zone)
+                ranked = rank_clinic(
+                    frame, advised_on=day, policy=self.policy, weights=self._weights
+                )
+                self._ranked.append(ranked)
+
+    def best(self) -> tuple[Slot, ...]:
+        """The slots to offer of all clinics so far, best first."""
+        chosen = choose(self._ranked, limit=self.request.limit, policy=self.policy)
+        return tuple(
+            offer(
+                self._ranked[number],
+                column,
+                advised_on=self._advised(self._ranked[number].frame.clinic.zone),
+                weights=self._weights,
+            )
+            for number, column in chosen
         )
-        for number, column in choose(ranked, limit=request.limit, policy=policy)
-    )
-    bounds = () if slots else explain(request, grid=grid, clinics=listed, policy=policy)
-    return SlotAnswer(slots, bounds)
+
+    def answer(self) -> SlotAnswer:
+        """The best slots, or which conditions bound."""
+        slots = self.best()
+        return SlotAnswer(slots, () if slots else self.bounds())
+
+    def bounds(self) -> tuple[Reason, ...]:
+        """Which conditions bound, when there is no slot."""
+        clinics = sorted(self.clinics, key=lambda clinic: clinic.id)
+        return explain(self.request, grid=self.grid, clinics=clinics, policy=self.policy)
+
+    def _zone(self, zone: ZoneInfo) -> ZoneFrame:
+        if zone not in self._zones:
+            self._zones[zone] = zone_frame(
+                self.request, grid=self.grid, zone=zone, policy=self.policy
+            )
+        return self._zones[zone]
+
+    def _advised(self, zone: ZoneInfo) -> date:
+        return advised_day(self.request, zone=zone, grid=self.grid)
 
 
 def feasible_starts(

@@ -28,6 +28,7 @@ from courses.slots import (
     narrowing,
     search_near_first,
     search_slots,
+    steps_near_first,
 )
 
 START = datetime(2026, 6, 1, tzinfo=UTC)
@@ -95,17 +96,18 @@ def part_of(clinic: ClinicCandidates, *, whole: Grid, part: Grid) -> ClinicCandi
 
 
 class Reader:
-    """Reads parts of a diary, and remembers which."""
+    """Reads parts of a diary, so many clinics at once, and remembers which."""
 
-    def __init__(self, grid, clinics, patient_busy=()):
+    def __init__(self, grid, clinics, patient_busy=(), at_once=99):
         self.grid, self.clinics, self.patient_busy = grid, clinics, patient_busy
+        self.at_once = at_once
         self.grids = []
 
     def __call__(self, grid):
         self.grids.append(grid)
-        return Read(
-            [part_of(one, whole=self.grid, part=grid) for one in self.clinics], self.patient_busy
-        )
+        for at in range(0, len(self.clinics), self.at_once):
+            lot = self.clinics[at : at + self.at_once]
+            yield Read([part_of(one, whole=self.grid, part=grid) for one in lot], self.patient_busy)
 
 
 def diary(*, days, clinics, booked, seed):
@@ -139,10 +141,22 @@ REQUEST = SlotRequest(
     per_day=st.integers(1, 3),
     limit=st.sampled_from([1, 4, 10]),
     familiar=st.booleans(),
+    at_once=st.integers(1, 3),
 )
 @settings(max_examples=150, deadline=None)
 def test_the_answer_is_that_of_the_whole_grid(
-    *, seed, booked, clinics, advised, earliest, latest, half_life, per_day, limit, familiar
+    *,
+    seed,
+    booked,
+    clinics,
+    advised,
+    earliest,
+    latest,
+    half_life,
+    per_day,
+    limit,
+    familiar,
+    at_once,
 ):
     reader = diary(days=40, clinics=clinics, booked=booked, seed=seed)
     request = replace(
@@ -157,13 +171,18 @@ def test_the_answer_is_that_of_the_whole_grid(
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(narrowing, "DAYS_AWAY", (2, 5, 9))
         near = search_near_first(request, grid=reader.grid, read=reader, policy=policy)
+        reader.at_once = at_once
+        steps = list(steps_near_first(request, grid=reader.grid, read=reader, policy=policy))
     whole = search_slots(
         replace(request, patient_busy=reader.patient_busy),
         grid=reader.grid,
         clinics=reader.clinics,
         policy=policy,
     )
-    assert near == whole
+    assert near == steps[-1].answer == whole
+    told = [slot for step in steps for slot in step.slots]
+    assert all(slot in told for slot in whole.slots)
+    assert len({(slot.start, slot.clinic_id) for slot in told}) == len(told)
 
 
 def test_a_usual_search_reads_the_days_around_the_advised_one_and_no_more():
