@@ -21,6 +21,11 @@ class Chain(Versioned):
     search_policy = models.JSONField(
         default=dict, blank=True, help_text="Weights of the parts of a slot's score"
     )
+    device_policy = models.JSONField(
+        default=dict,
+        blank=True,
+        help_text="Service and energy checks of lasers: values by name",
+    )
     session_multiplier = models.DecimalField(
         max_digits=4,
         decimal_places=2,
