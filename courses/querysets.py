@@ -77,3 +77,19 @@ class RunScoped(models.QuerySet[Any]):
     def visible_to(self, actor: HasChain) -> Self:
         """The rows of the calibration runs of the actor's chain."""
         return self.filter(run__chain_id=actor.chain_id)
+
+
+class ReplanScoped(models.QuerySet[Any]):
+    """Rows that hang on a re-plan."""
+
+    def visible_to(self, actor: HasChain) -> Self:
+        """The rows of the re-plans of the actor's chain."""
+        return self.filter(replan__chain_id=actor.chain_id)
+
+
+class ReplanRunScoped(models.QuerySet[Any]):
+    """Rows that hang on a run of a re-plan."""
+
+    def visible_to(self, actor: HasChain) -> Self:
+        """The rows of the runs of the re-plans of the actor's chain."""
+        return self.filter(run__replan__chain_id=actor.chain_id)

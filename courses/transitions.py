@@ -12,8 +12,11 @@ from courses.vocabulary import CourseStatus as Course
 from courses.vocabulary import GapStatus as Gap
 from courses.vocabulary import MessageStatus as Message
 from courses.vocabulary import OfferStatus as Offer
+from courses.vocabulary import ReplanRowStatus as Row
+from courses.vocabulary import ReplanStatus as Replan
 from courses.vocabulary import RequestStatus as Request
 from courses.vocabulary import SessionStatus as Session
+from courses.vocabulary import TaskStatus as Task
 from courses.vocabulary import WaitingStatus as Waiting
 
 COURSE: Final[Transitions] = {
@@ -136,4 +139,20 @@ GAP: Final[Transitions] = {
 GAP_OFFER: Final[Transitions] = {
     Offer.QUEUED: (Offer.OFFERED, Offer.PASSED_OVER, Offer.WITHDRAWN),
     Offer.OFFERED: (Offer.ACCEPTED, Offer.DECLINED, Offer.EXPIRED, Offer.WITHDRAWN),
+}
+
+REPLAN: Final[Transitions] = {
+    Replan.PLANNING: (Replan.PROPOSED, Replan.FAILED, Replan.CANCELLED),
+    Replan.PROPOSED: (Replan.PLANNING, Replan.APPLIED, Replan.CANCELLED),
+    Replan.FAILED: (Replan.PLANNING, Replan.CANCELLED),
+}
+
+REPLAN_RUN: Final[Transitions] = {
+    Task.REQUESTED: (Task.IN_PROGRESS, Task.CANCELLED),
+    Task.IN_PROGRESS: (Task.COMPLETED, Task.FAILED, Task.CANCELLED),
+}
+
+REPLAN_ROW: Final[Transitions] = {
+    Row.PLACED: (Row.MOVED,),
+    Row.UNPLACED: (Row.CANCELLED, Row.WAITING),
 }

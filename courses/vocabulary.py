@@ -164,6 +164,57 @@ class OfferStatus(StrEnum):
     WITHDRAWN = "withdrawn"
 
 
+class OutageKind(StrEnum):
+    """What is not to be had for a time, so that visits must go elsewhere."""
+
+    LASER = "laser"
+    OPERATOR = "operator"
+    ROOM = "room"
+    HANDPIECE = "handpiece"
+    CLINIC = "clinic"
+
+
+class TaskStatus(StrEnum):
+    """HL7 FHIR R5 Task.status, the codes a run of a re-plan uses."""
+
+    REQUESTED = "requested"
+    IN_PROGRESS = "in-progress"
+    COMPLETED = "completed"
+    FAILED = "failed"
+    CANCELLED = "cancelled"
+
+
+class ReplanStatus(StrEnum):
+    """What became of a re-plan: being solved, a proposal to look at, applied, or given up."""
+
+    PLANNING = "planning"
+    PROPOSED = "proposed"
+    APPLIED = "applied"
+    FAILED = "failed"
+    CANCELLED = "cancelled"
+
+
+class ReplanRowStatus(StrEnum):
+    """What a re-plan has for one appointment, and what was done with it.
+
+    A new slot (`placed`, then `moved`); none (`unplaced`), and by a person's choice `cancelled`
+    or cancelled and on the waiting list (`waiting`).
+    """
+
+    PLACED = "placed"
+    UNPLACED = "unplaced"
+    MOVED = "moved"
+    CANCELLED = "cancelled"
+    WAITING = "waiting"
+
+
+class UnplacedChoice(StrEnum):
+    """What to do with an appointment that a re-plan has no slot for."""
+
+    CANCEL = "cancel"
+    WAITING_LIST = "waiting_list"
+
+
 class WindowState(StrEnum):
     """State of a healing window.
 
@@ -273,10 +324,11 @@ class Channel(StrEnum):
 
 
 class RecallKind(StrEnum):
-    """What a recall asks: to book (window closed, nothing booked), or to keep what is booked."""
+    """What a recall says: book, for the skin is ready; keep what is booked; it was moved."""
 
     INVITATION = "invitation"
     REMINDER = "reminder"
+    CHANGE = "change"
 
 
 class RequestStatus(StrEnum):

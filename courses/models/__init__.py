@@ -9,6 +9,7 @@ from courses.models.healing import HealingDecision, HealingWindow, HealingWindow
 from courses.models.patients import ContactPoint, Patient
 from courses.models.precautions import PrecautionAnswers, PrecautionDecision
 from courses.models.recalls import Message, Recall
+from courses.models.replans import Replan, ReplanOutage, ReplanRow, ReplanRun
 from courses.models.sessions import Observation, Session, TreatmentPass
 from courses.models.tattoos import ClearanceGrade, Tattoo, TattooPart
 from courses.models.waiting import AcceptedClinic, WaitingListEntry
@@ -34,6 +35,10 @@ __all__ = [
     "PrecautionAnswers",
     "PrecautionDecision",
     "Recall",
+    "Replan",
+    "ReplanOutage",
+    "ReplanRow",
+    "ReplanRun",
     "Session",
     "Tattoo",
     "TattooPart",

@@ -11,7 +11,7 @@ from courses.vocabulary import Channel, MessageStatus, RecallKind, RequestStatus
 
 
 class Recall(Versioned):
-    """One thing to tell a patient: come and book, or keep what is booked.
+    """One thing to tell a patient: come and book, keep what is booked, or that it was moved.
 
     `occasion` names what it speaks of, so that nothing is told twice: `window:<id>:<version>`
     for one closing of a window, `appointment:<id>:<start>` for one time of an appointment,
@@ -45,7 +45,7 @@ class Recall(Versioned):
             models.CheckConstraint(condition=~Q(occasion=""), name="recall_has_occasion"),
             models.CheckConstraint(
                 condition=Q(kind=RecallKind.INVITATION, window__isnull=False)
-                | Q(kind=RecallKind.REMINDER, appointment__isnull=False),
+                | Q(kind__in=[RecallKind.REMINDER, RecallKind.CHANGE], appointment__isnull=False),
                 name="recall_speaks_of_something",
             ),
             one_of("kind", RecallKind, name="recall_kind_known"),

@@ -1,8 +1,8 @@
 """Status codes against HL7 FHIR R5 (5.0.0), as the metadata of `fhir.resources` lists them.
 
 Source: hl7.org/fhir/R5, elements CarePlan.status, Procedure.status, Appointment.status,
-Observation.status, CommunicationRequest.status, Communication.status, Slot.status, Device.status;
-read from the `enum_values` of the library's models. We use subsets.
+Observation.status, CommunicationRequest.status, Communication.status, Task.status, Slot.status,
+Device.status; read from the `enum_values` of the library's models. We use subsets.
 """
 
 from typing import Any
@@ -16,14 +16,26 @@ from fhir.resources.device import Device
 from fhir.resources.observation import Observation
 from fhir.resources.procedure import Procedure
 from fhir.resources.slot import Slot
+from fhir.resources.task import Task
 
 from core.vocabulary import DeviceStatus, ReservationStatus
 from courses import vocabulary
-from courses.transitions import APPOINTMENT, COURSE, MESSAGE, RECALL, SESSION
+from courses.transitions import APPOINTMENT, COURSE, MESSAGE, RECALL, REPLAN_RUN, SESSION
 
 # Where the library writes "+" it has cut the list off; these stand on
-# hl7.org/fhir/R5/valueset-observation-status.html (from memory).
-CUT_OFF = {Observation: {"corrected", "cancelled", "entered-in-error", "unknown"}}
+# hl7.org/fhir/R5/valueset-observation-status.html and valueset-task-status.html (from memory).
+CUT_OFF = {
+    Observation: {"corrected", "cancelled", "entered-in-error", "unknown"},
+    Task: {
+        "ready",
+        "cancelled",
+        "in-progress",
+        "on-hold",
+        "failed",
+        "completed",
+        "entered-in-error",
+    },
+}
 
 
 def codes(resource: Any) -> set[str]:
@@ -41,6 +53,7 @@ def codes(resource: Any) -> set[str]:
         (vocabulary.ObservationStatus, Observation),
         (vocabulary.RequestStatus, CommunicationRequest),
         (vocabulary.MessageStatus, Communication),
+        (vocabulary.TaskStatus, Task),
         (ReservationStatus, Slot),
         (DeviceStatus, Device),
     ],
@@ -61,6 +74,7 @@ def test_appointments_use_every_code_of_fhir():
         (APPOINTMENT, vocabulary.AppointmentStatus),
         (RECALL, vocabulary.RequestStatus),
         (MESSAGE, vocabulary.MessageStatus),
+        (REPLAN_RUN, vocabulary.TaskStatus),
     ],
 )
 def test_steps_lead_to_codes_of_their_own_set(steps, ours):
