@@ -34,3 +34,13 @@ class PartKind(StrEnum):
     COOLANT = "coolant"
     COUNTER = "counter"
     OTHER = "other"
+
+
+class LedgerBreak(StrEnum):
+    """What is wrong where a chain of the ledger breaks."""
+
+    ENTRY_MISSING = "entry_missing"
+    CONTENT_CHANGED = "content_changed"
+    PREVIOUS_DIFFERS = "previous_differs"
+    HEAD_DIFFERS = "head_differs"
+    TAIL_MISSING = "tail_missing"

@@ -39,14 +39,17 @@ from devices.errors.ledger import (
     CorrectionTooLarge,
     DeviceInactive,
     EntryKeyReused,
+    FiringEndsFirst,
     InTheFuture,
     LineNotEmitted,
     MayNotFire,
     NotFitted,
     OperatorUnknown,
     PulseEntryUnknown,
+    PulsesBeyondTime,
     PulsesNotPositive,
     PurposeNotAllowed,
+    SettingIncomplete,
 )
 
 __all__ = [
@@ -59,6 +62,7 @@ __all__ = [
     "DeviceInactive",
     "EndsBeforeStart",
     "EntryKeyReused",
+    "FiringEndsFirst",
     "FittingOver",
     "FittingUnknown",
     "HandpieceFitted",
@@ -84,9 +88,11 @@ __all__ = [
     "OperatorUnknown",
     "PulseEntryUnknown",
     "PulsesAfter",
+    "PulsesBeyondTime",
     "PulsesNotPositive",
     "PurposeNotAllowed",
     "RoomElsewhere",
     "SerialTaken",
+    "SettingIncomplete",
     "SpotNotListed",
 ]

@@ -92,3 +92,24 @@ class CorrectionEmpty(Malformed):
 
     code = "correction_empty"
     title = "A correction needs a number of pulses other than zero, and a reason"
+
+
+class PulsesBeyondTime(Refused):
+    """More pulses than the rate allows in the time fired."""
+
+    code = "pulses_beyond_time"
+    title = "So many pulses take longer than that"
+
+
+class FiringEndsFirst(Malformed):
+    """A firing is over after it began."""
+
+    code = "firing_ends_first"
+    title = "The firing ends before it starts"
+
+
+class SettingIncomplete(Malformed):
+    """A setting is spot, fluence and rate: all three, or none."""
+
+    code = "setting_incomplete"
+    title = "Give spot, fluence and rate together, or none of them"

@@ -18,6 +18,7 @@ from devices.metrology.energy import (
     photon_energy_ev,
 )
 from devices.metrology.errors import InvalidQuantity
+from devices.metrology.firing import Delivered, FiringSetting, delivered
 from devices.metrology.fluence import (
     fluence_j_cm2,
     gaussian_axial_fluence_j_cm2,
@@ -46,11 +47,14 @@ from devices.metrology.tolerance import (
 __all__ = [
     "GAP_FREE_HEX_OVERLAP",
     "TOLERANCE",
+    "Delivered",
+    "FiringSetting",
     "Geometry",
     "InvalidQuantity",
     "OutputCheck",
     "average_power_w",
     "check_output",
+    "delivered",
     "deviation",
     "diffusion_length_m",
     "disc_overlap",

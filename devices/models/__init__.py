@@ -2,7 +2,7 @@
 
 from devices.models.handpieces import Fitting, Handpiece
 from devices.models.lasers import EmissionLine, Laser, LaserAuthorisation, LaserModel, LockOut
-from devices.models.ledger import PulseEntry
+from devices.models.ledger import LedgerHead, PulseEntry
 from devices.models.parts import Installation, Part
 
 __all__ = [
@@ -13,6 +13,7 @@ __all__ = [
     "Laser",
     "LaserAuthorisation",
     "LaserModel",
+    "LedgerHead",
     "LockOut",
     "Part",
     "PulseEntry",

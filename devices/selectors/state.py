@@ -2,13 +2,20 @@
 
 from datetime import datetime
 
+from django.db.backends.postgresql.psycopg_any import DateTimeTZRange
+
 from clinics.models import Reservation
 from devices.models import EmissionLine, Fitting, Handpiece, Laser, LockOut, PulseEntry
 
 
-def is_fitted(*, laser: Laser, handpiece: Handpiece, at: datetime) -> bool:
-    """Whether the handpiece is fitted to the laser at that instant."""
-    return Fitting.objects.filter(laser=laser, handpiece=handpiece).holding_at(at).exists()
+def is_fitted(
+    *, laser: Laser, handpiece: Handpiece, at: datetime, until: datetime | None = None
+) -> bool:
+    """Whether the handpiece is fitted to the laser at that instant, and on until `until`."""
+    fitted = Fitting.objects.filter(laser=laser, handpiece=handpiece).holding_at(at)
+    if until is not None and until > at:
+        fitted = fitted.filter(period__contains=DateTimeTZRange(at, until))
+    return bool(fitted.exists())
 
 
 def fitted_to(laser: Laser, *, at: datetime) -> list[int]:

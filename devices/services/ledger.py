@@ -16,12 +16,21 @@ from devices.errors import (
     EntryKeyReused,
     LineNotEmitted,
     MayNotFire,
-    NotFitted,
     PulsesNotPositive,
     PurposeNotAllowed,
+    SettingIncomplete,
 )
+from devices.metrology import FiringSetting
 from devices.models import EmissionLine, Handpiece, Laser, PulseEntry
+from devices.models.ledger import SETTING
 from devices.services.clock import refuse_future
+from devices.services.firing import (
+    refuse_beyond_line,
+    refuse_beyond_time,
+    refuse_unfitted,
+    set_as,
+    setting_of,
+)
 from devices.vocabulary import PulsePurpose
 
 ENTERED_BY_HAND: Final = frozenset({PulsePurpose.TEST_FIRE, PulsePurpose.CALIBRATION})
@@ -40,20 +49,26 @@ def pulse_entry_append(  # noqa: PLR0913 - one row of the ledger, column by colu
     source: str,
     entry_key: str,
     now: datetime,
+    ended_at: datetime | None = None,
+    setting: FiringSetting | None = None,
     while_locked_out: bool = False,
 ) -> PulseEntry:
     """Write pulses into the ledger, once for each `entry_key` of a laser.
 
-    The same entry again gives the row there is; another under the same key raises EntryKeyReused.
-    `while_locked_out` lets test fires and calibration pass a lock-out; treatment never does.
-    Raises PulsesNotPositive, PurposeNotAllowed (a correction), InTheFuture, DeviceInactive,
-    LineNotEmitted, NotFitted, MayNotFire. Locks the laser and the handpiece.
+    With a `setting`, energies, area and power are derived and stored; with `ended_at`, the pulses
+    must fit the time. The same entry again gives the row there is; another under the same key
+    raises EntryKeyReused. `while_locked_out` lets test fires and calibration pass a lock-out;
+    treatment never does. Raises PulsesNotPositive, PurposeNotAllowed (a correction), InTheFuture,
+    DeviceInactive, LineNotEmitted, NotFitted, BeyondLine, SpotNotListed, FiringEndsFirst,
+    PulsesBeyondTime, MayNotFire. Locks the laser and the handpiece.
     """
     if pulses <= 0:
         raise PulsesNotPositive(field="pulses", pulses=pulses)
     if purpose == PulsePurpose.CORRECTION:
         raise PurposeNotAllowed(field="purpose", purpose=purpose)
     refuse_future(fired_at, field="fired_at", now=now)
+    if ended_at is not None:
+        refuse_future(ended_at, field="ended_at", now=now)
     laser = locks.lock_laser(pk=laser.pk, actor=laser)
     handpiece = locks.lock_handpiece(pk=handpiece.pk, actor=laser)
     entry = PulseEntry(
@@ -64,12 +79,16 @@ def pulse_entry_append(  # noqa: PLR0913 - one row of the ledger, column by colu
         purpose=purpose,
         operator_id=operator_id,
         fired_at=fired_at,
+        ended_at=ended_at,
         source=source,
         entry_key=entry_key,
     )
+    set_as(entry, setting=setting)
     if written := _written_before(entry):
         return written
     _refuse_unfit(entry)
+    refuse_beyond_line(entry)
+    refuse_beyond_time(entry)
     _refuse_locked_out(entry, while_locked_out=while_locked_out)
     return _write(entry)
 
@@ -81,8 +100,9 @@ def pulse_entry_record(
     """Enter a test fire or a calibration by hand.
 
     `fields`: handpiece, line, pulses, purpose, operator (a member of staff; None: the actor),
-    fired_at (None: now). While the laser is locked out only who may release it may enter them.
-    Raises LaserUnknown, NotAllowed, PurposeNotAllowed and what `pulse_entry_append` raises.
+    fired_at (None: now), ended_at, and spot_mm, fluence_j_cm2 and rate_hz together. While the
+    laser is locked out only who may release it may enter them. Raises LaserUnknown, NotAllowed,
+    PurposeNotAllowed, SettingIncomplete and what `pulse_entry_append` raises.
     """
     laser = locks.lock_laser(pk=laser_id, actor=actor)
     actor.require("pulse_entry.write", clinic_id=laser.clinic_id)
@@ -97,6 +117,8 @@ def pulse_entry_record(
         purpose=PulsePurpose(fields["purpose"]),
         operator_id=operator.pk if operator else actor.staff_id,
         fired_at=fields.get("fired_at") or now,
+        ended_at=fields.get("ended_at"),
+        setting=_setting(fields),
         source="",
         entry_key=entry_key,
         now=now,
@@ -136,6 +158,15 @@ def pulse_entry_take_back(
     return _correct(entry, pulses=-left, reason=reason, entry_key=entry_key, actor=actor)
 
 
+def _setting(fields: Mapping[str, Any]) -> FiringSetting | None:
+    missing = [name for name in SETTING if fields.get(name) is None]
+    if len(missing) == len(SETTING):
+        return None
+    if missing:
+        raise SettingIncomplete(field=missing[0], missing=missing)
+    return FiringSetting(*(fields[name] for name in SETTING))
+
+
 @step
 def _correct(
     entry: PulseEntry, *, pulses: int, reason: str, entry_key: str, actor: Actor
@@ -158,6 +189,7 @@ def _correct(
         source=entry.source,
         entry_key=entry_key,
     )
+    set_as(correction, setting=setting_of(entry))
     if written := _written_before(correction):
         return written
     left = selectors.pulses_after_corrections(entry)
@@ -175,6 +207,8 @@ SAME_ENTRY: Final = (
     "purpose",
     "operator_id",
     "fired_at",
+    "ended_at",
+    *SETTING,
     "corrects_id",
     "reason",
     "source",
@@ -218,8 +252,7 @@ def _refuse_unfit(entry: PulseEntry) -> None:
             wavelength_nm=line.wavelength_nm,
             lines=[other.pk for other in lines if other.laser_model_id == laser.laser_model_id],
         )
-    if not selectors.is_fitted(laser=laser, handpiece=handpiece, at=entry.fired_at):
-        raise NotFitted(laser=laser.pk, handpiece=handpiece.pk, at=entry.fired_at.isoformat())
+    refuse_unfitted(entry)
 
 
 @step

@@ -1,0 +1,1 @@
+"""Counters of pulses against the ledger. A pure package: no Django."""
