@@ -7,6 +7,8 @@ bind = f"{os.environ.get('HOST', '127.0.0.1')}:{os.environ.get('PORT', '8000')}"
 workers = int(os.environ.get("WEB_CONCURRENCY", "2"))
 threads = int(os.environ.get("FALLOW_WEB_THREADS", "4"))
 worker_class = "gthread"
+# Loaded once, before the fork: a worker that takes the place of another serves at once.
+preload_app = True
 timeout = 30
 graceful_timeout = 20
 keepalive = 5
