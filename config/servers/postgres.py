@@ -82,6 +82,11 @@ class LocalPostgres:
         if self._process:
             processes.stop(self._process, how=signal.SIGINT)
 
+    def abort(self) -> None:
+        """Stop at once (PostgreSQL's immediate mode): the next start recovers from its log."""
+        if self._process:
+            processes.stop(self._process, how=signal.SIGQUIT)
+
     def kill(self) -> None:
         """End the server as a power cut would."""
         if self._process:

@@ -3,7 +3,6 @@
 import os
 import random
 import signal
-import subprocess
 import sys
 import time
 from collections import Counter
@@ -23,10 +22,10 @@ from config.servers.redis import LocalRedis
 from courses.models import Message
 from tests.support.courses import make_ward
 from tests.support.factories import make_clinic
+from tests.support.programs import Program, children_of, end, start
 from tests.support.provider import Provider
 from tests.support.recalls import make_scene
 
-PROJECT = Path(__file__).resolve().parents[2]
 LEASE_SECONDS = 2
 TICK_SECONDS = 1
 
@@ -70,7 +69,7 @@ class Worker:
     environment: dict[str, str]
     log: Path
     command: tuple[str, ...] = WITH_QUEUE
-    process: "subprocess.Popen[bytes] | None" = None
+    process: Program | None = None
     starts: int = 0
 
     def ensure(self) -> None:
@@ -81,8 +80,7 @@ class Worker:
 
     def kill_children(self) -> int:
         """SIGKILL the pool processes; the worker's main process stays. How many there were."""
-        main = self.process.pid if self.process else 0
-        found = [pid for pid, parent in processes() if parent == main]
+        found = children_of(self.process.pid) if self.process else []
         for pid in found:
             with suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
@@ -91,38 +89,6 @@ class Worker:
     def kill(self) -> None:
         """SIGKILL all of it."""
         end(self.process)
-
-
-def start(
-    command: tuple[str, ...], *, environment: dict[str, str], log: Path
-) -> "subprocess.Popen[bytes]":
-    """A program in a session of its own."""
-    with log.open("ab") as output:
-        return subprocess.Popen(
-            command,
-            cwd=PROJECT,
-            env=environment,
-            stdin=subprocess.DEVNULL,
-            stdout=output,
-            stderr=subprocess.STDOUT,
-            start_new_session=True,
-        )
-
-
-def end(process: "subprocess.Popen[bytes] | None") -> None:
-    """SIGKILL a process and all of its group."""
-    if process is not None:
-        with suppress(ProcessLookupError):
-            os.killpg(process.pid, signal.SIGKILL)
-        process.wait()
-
-
-def processes() -> list[tuple[int, int]]:
-    """Every process and its parent."""
-    told = subprocess.run(
-        ["ps", "-A", "-o", "pid=,ppid="], check=True, capture_output=True, text=True
-    ).stdout
-    return [(int(pid), int(parent)) for pid, parent in map(str.split, told.splitlines())]
 
 
 def worker_environment(
