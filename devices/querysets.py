@@ -37,6 +37,18 @@ class PeriodOfLaser(LaserScoped):
         return self.filter(period__overlap=(span.start, span.end))
 
 
+class LockOutQuerySet(PeriodOfLaser):
+    """Lock-outs: of whole lasers, or of one line."""
+
+    def of_whole_lasers(self) -> Self:
+        """Those that keep all of a laser from firing."""
+        return self.filter(line=None)
+
+    def keeping(self, line_id: int) -> Self:
+        """Those that keep a line from firing: its own, and the whole laser's."""
+        return self.filter(models.Q(line=None) | models.Q(line_id=line_id))
+
+
 class InstallationQuerySet(models.QuerySet[Any]):
     """Where parts sit, and since when."""
 
@@ -47,3 +59,11 @@ class InstallationQuerySet(models.QuerySet[Any]):
     def holding_at(self, instant: datetime) -> Self:
         """Those whose period contains the instant."""
         return self.filter(period__contains=instant)
+
+
+class EnergyCheckQuerySet(LaserScoped):
+    """Energy checks."""
+
+    def counting(self) -> Self:
+        """Those that were not entered in error."""
+        return self.filter(void__isnull=True)

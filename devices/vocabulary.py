@@ -16,6 +16,7 @@ class LockOutReason(StrEnum):
     """Why a laser may not fire."""
 
     SERVICE_DUE = "service_due"
+    SERVICE_VISIT = "service_visit"
     ENERGY_CHECK_FAILED = "energy_check_failed"
     FAULT = "fault"
     SAFETY = "safety"
@@ -44,3 +45,46 @@ class LedgerBreak(StrEnum):
     PREVIOUS_DIFFERS = "previous_differs"
     HEAD_DIFFERS = "head_differs"
     TAIL_MISSING = "tail_missing"
+
+
+class ServiceVisitStatus(StrEnum):
+    """Codes of HL7 FHIR R5 Appointment.status that a service visit takes."""
+
+    PENDING = "pending"
+    BOOKED = "booked"
+    FULFILLED = "fulfilled"
+    CANCELLED = "cancelled"
+
+
+class CalibrationState(StrEnum):
+    """HL7 FHIR R5 DeviceMetricCalibrationState."""
+
+    NOT_CALIBRATED = "not-calibrated"
+    CALIBRATION_REQUIRED = "calibration-required"
+    CALIBRATED = "calibrated"
+    UNSPECIFIED = "unspecified"
+
+
+class CalibrationType(StrEnum):
+    """HL7 FHIR R5 DeviceMetricCalibrationType."""
+
+    UNSPECIFIED = "unspecified"
+    OFFSET = "offset"
+    GAIN = "gain"
+    TWO_POINT = "two-point"
+
+
+class EnergyUnit(StrEnum):
+    """Units in which energies are entered (UCUM)."""
+
+    JOULE = "J"
+    MILLIJOULE = "mJ"
+
+
+class ServiceState(StrEnum):
+    """How a service plan stands."""
+
+    FAR = "far"
+    NEAR = "near"
+    DUE = "due"
+    OVERDUE = "overdue"

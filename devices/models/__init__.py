@@ -1,12 +1,16 @@
 """Everything the devices store. Concepts stand in modules; import them from here."""
 
+from devices.models.checks import EnergyCheck, EnergyCheckVoid, Meter
 from devices.models.handpieces import Fitting, Handpiece
 from devices.models.lasers import EmissionLine, Laser, LaserAuthorisation, LaserModel, LockOut
 from devices.models.ledger import LedgerHead, PulseEntry
 from devices.models.parts import Installation, Part
+from devices.models.service import ServicePlan, ServiceVisit
 
 __all__ = [
     "EmissionLine",
+    "EnergyCheck",
+    "EnergyCheckVoid",
     "Fitting",
     "Handpiece",
     "Installation",
@@ -15,6 +19,9 @@ __all__ = [
     "LaserModel",
     "LedgerHead",
     "LockOut",
+    "Meter",
     "Part",
     "PulseEntry",
+    "ServicePlan",
+    "ServiceVisit",
 ]

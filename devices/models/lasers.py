@@ -4,12 +4,13 @@ from django.contrib.postgres.constraints import ExclusionConstraint
 from django.contrib.postgres.fields import ArrayField, DateTimeRangeField, RangeOperators
 from django.db import models
 from django.db.models import Q
+from django.db.models.functions import Coalesce
 
 from clinics.querysets import ChainScoped
 from core.constraints import bounded_start, not_before, one_of, positive
 from core.models import Versioned
 from core.vocabulary import DeviceStatus, choices
-from devices.querysets import LaserModelScoped, PeriodOfLaser
+from devices.querysets import LaserModelScoped, LockOutQuerySet
 from devices.vocabulary import LockOutReason
 
 
@@ -127,9 +128,15 @@ class Laser(Versioned):
 
 
 class LockOut(Versioned):
-    """A laser may not fire during a period; without an upper end, until it is released."""
+    """A laser may not fire during a period; without an upper end, until it is released.
+
+    With a line only that line may not, and always until it is released.
+    """
 
     laser = models.ForeignKey(Laser, on_delete=models.PROTECT, related_name="lock_outs")
+    line = models.ForeignKey(
+        EmissionLine, on_delete=models.PROTECT, null=True, blank=True, related_name="lock_outs"
+    )
     period = DateTimeRangeField()
     reason = models.CharField(max_length=32, choices=choices(LockOutReason))
     note = models.CharField(max_length=400, blank=True)
@@ -140,8 +147,15 @@ class LockOut(Versioned):
         "clinics.StaffMember", on_delete=models.PROTECT, null=True, related_name="+"
     )
     release_note = models.CharField(max_length=400, blank=True)
+    verification = models.ForeignKey(
+        "devices.EnergyCheck",
+        on_delete=models.PROTECT,
+        null=True,
+        related_name="+",
+        help_text="The passing energy check on which it was released",
+    )
 
-    objects = PeriodOfLaser.as_manager()
+    objects = LockOutQuerySet.as_manager()
 
     class Meta:
         ordering = ["-period"]
@@ -152,9 +166,17 @@ class LockOut(Versioned):
                 name="lockout_one_at_a_time",
                 expressions=[
                     ("laser", RangeOperators.EQUAL),
+                    (Coalesce("line", 0), RangeOperators.EQUAL),
                     ("period", RangeOperators.OVERLAPS),
                 ],
             ),
+        ]
+        indexes = [
+            models.Index(
+                fields=["laser", "line"],
+                name="lockout_of_line",
+                condition=Q(line__isnull=False),
+            )
         ]
 
     def __str__(self) -> str:
