@@ -53,7 +53,10 @@ class OperatorCandidate:
 
 @dataclass(frozen=True, slots=True)
 class LockedOut:
-    """A laser may not fire from `start` to `end` (None: until it is released)."""
+    """A laser may not fire from `start` to `end` (None: until it is released).
+
+    No visit with it begins in that time either, nor has it before the last pass.
+    """
 
     start: datetime
     end: datetime | None = None

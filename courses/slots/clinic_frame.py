@@ -59,7 +59,7 @@ class ClinicFrame:
 
     One row per room, operator, laser and handpiece, in this order; `place[role]` is where a
     role's rows are. `able[role]`: whether each could start at each of `columns` (cell numbers),
-    by its row alone; shape (members, columns).
+    by its row alone and a laser by its lock-outs; shape (members, columns).
     """
 
     request: SlotRequest
@@ -232,6 +232,8 @@ def clinic_frame(
     if options and zone.starts.any():
         opened, rows = _free_rows(clinic, grid, place, relaxed)
         able = _windowed(rows, place, timeline)
+        if Condition.LOCK_OUT not in relaxed:
+            _keep_out(able[place[TreatmentRole.LASER]], clinic.lasers, grid, timeline)
         possible = zone.starts & starts(opened, ((0, timeline.total),))
         for role in GAPS_COUNTED:
             possible &= able[place[role]].any(axis=0)
@@ -292,8 +294,7 @@ def _free_rows(
             rows[place[role]] = True
     if Condition.LOCK_OUT not in relaxed:
         for row, laser in zip(rows[place[TreatmentRole.LASER]], clinic.lasers, strict=True):
-            for span in locked_spans(laser, grid):
-                row[grid.cell_of(span.start) : grid.first_cell_from(span.end)] = False
+            _lock(row, locked_spans(laser, grid), grid)
     rows &= opened
     return opened, rows
 
@@ -306,6 +307,28 @@ def _windowed(
     if len(set(parts)) == 1:
         return starts(rows, parts[0])
     return np.concatenate([starts(rows[place[role]], timeline.parts[role]) for role in KEPT_BUSY])
+
+
+def _keep_out(
+    able: BoolArray, lasers: tuple[LaserCandidate, ...], grid: Grid, timeline: CellTimeline
+) -> None:
+    """Let no visit begin whose laser is locked out at any time from its start to its last pass.
+
+    Not only at passes: nobody is prepared for a laser that may not fire, and a session that
+    starts during a lock-out is refused.
+    """
+    _, last = timeline.outer(TreatmentRole.LASER)
+    for row, laser in zip(able, lasers, strict=True):
+        spans = locked_spans(laser, grid)
+        if spans:
+            usable = np.ones(grid.cells, dtype=np.bool_)
+            _lock(usable, spans, grid)
+            row &= starts(usable, ((0, last),))
+
+
+def _lock(row: BoolArray, spans: list[Span], grid: Grid) -> None:
+    for span in spans:
+        row[grid.cell_of(span.start) : grid.first_cell_from(span.end)] = False
 
 
 def _within(start: datetime, end: datetime | None, grid: Grid) -> list[Span]:

@@ -5,8 +5,10 @@ laser or the ink plan. At a given start and device option the best room and the 
 therefore independent of each other, and no room x operator x laser table is ever built.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -16,12 +18,11 @@ from courses.slots.clinic_frame import GAPS_COUNTED, ClinicFrame
 from courses.slots.grid import GRAIN_MINUTES, BoolArray
 from courses.slots.options import DeviceOption
 from courses.slots.request import SearchPolicy
-from courses.slots.windows import runs
+from courses.slots.windows import Parts, runs
 from courses.vocabulary import TreatmentRole
 
 Floats = npt.NDArray[np.float32]
 Days = npt.NDArray[np.int32]
-SIDES = 2
 # Worth of one side of a visit, in half points; a useless gap is worth nothing.
 ROOMY, SNUG = 1, 2
 IMPOSSIBLE = np.float32(-1.0)
@@ -105,8 +106,10 @@ def closeness_of(days: Days, *, advised_on: date, half_life_days: float) -> Floa
 def tidiness(frame: ClinicFrame, *, useful_cells: int) -> dict[TreatmentRole, Floats]:
     """How a visit fits into each one's free time, 0..1, shape (members, columns).
 
-    The mean of both sides: 1 where it leaves no gap, 0 where it leaves one shorter than
-    `useful_cells`, a half where the gap can still be used. Beyond the grid counts as usable.
+    The mean of both sides of every part: 1 where it leaves no gap, 0 where it leaves one shorter
+    than `useful_cells`, a half where the gap can still be used. A wait between two passes is a
+    gap of the laser and the operator like any other, so that a visit whose passes fall into the
+    waits of another one fits well. Beyond the grid counts as usable.
     """
     rows = frame.rows[: frame.place[GAPS_COUNTED[-1]].stop]
     free = np.ones((len(rows), frame.grid.cells + 2 * useful_cells), dtype=np.bool_)
@@ -114,18 +117,43 @@ def tidiness(frame: ClinicFrame, *, useful_cells: int) -> dict[TreatmentRole, Fl
     roomy = runs(free, useful_cells)
     found = {}
     for role in GAPS_COUNTED:
-        begin, end = frame.timeline.outer(role)
-        before = frame.columns + begin
-        after = frame.columns + end + useful_cells
-        touching, wide = free[frame.place[role]], roomy[frame.place[role]]
-        sides = _side(touching.take(before + useful_cells - 1, axis=1), wide.take(before, axis=1))
-        sides += _side(touching.take(after, axis=1), wide.take(after, axis=1))
-        found[role] = sides * np.float32(1 / (SIDES * SNUG))
+        place = frame.place[role]
+        sides = [
+            _side(
+                free[place].take(frame.columns + edge.touching + useful_cells, axis=1),
+                roomy[place].take(frame.columns + edge.gap + useful_cells, axis=1)
+                if edge.may_be_roomy
+                else None,
+            )
+            for edge in _edges(frame.timeline.parts[role], useful_cells=useful_cells)
+        ]
+        found[role] = sum(sides[1:], sides[0]) * np.float32(1 / (len(sides) * SNUG))
     return found
 
 
-def _side(touching_free: BoolArray, roomy: BoolArray) -> npt.NDArray[np.uint8]:
-    return np.where(touching_free, roomy.view(np.uint8) * np.uint8(ROOMY), np.uint8(SNUG))
+@dataclass(frozen=True, slots=True)
+class _Edge:
+    """One side of a part, in cells after the start: the cell beside it, where a gap begins."""
+
+    touching: int
+    gap: int
+    may_be_roomy: bool
+
+
+def _edges(parts: Parts, *, useful_cells: int) -> Iterator[_Edge]:
+    """Both sides of every part, but none where two parts share a cell or touch."""
+    yield _Edge(parts[0][0] - 1, parts[0][0] - useful_cells, may_be_roomy=True)
+    for (_, ends), (begins, _) in pairwise(parts):
+        if ends < begins:
+            roomy = begins - ends >= useful_cells
+            yield _Edge(ends, ends, may_be_roomy=roomy)
+            yield _Edge(begins - 1, begins - useful_cells, may_be_roomy=roomy)
+    yield _Edge(parts[-1][1], parts[-1][1], may_be_roomy=True)
+
+
+def _side(touching_free: BoolArray, roomy: BoolArray | None) -> npt.NDArray[np.uint8]:
+    gap = np.uint8(0) if roomy is None else roomy.view(np.uint8) * np.uint8(ROOMY)
+    return np.where(touching_free, gap, np.uint8(SNUG))
 
 
 def _worth(

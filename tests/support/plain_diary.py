@@ -92,10 +92,11 @@ class PlainDiary:
     def is_fit(self, visit: Visit):
         """Hours, lock-outs and fittings; not who is busy."""
         spans = role_spans(visit.timeline, start=visit.starts_at)
+        # From the beginning of the visit: nobody is prepared for a laser that may not fire.
+        used = Span(visit.starts_at, spans[TreatmentRole.LASER][-1].end)
         locked = any(
-            laser == visit.place.laser_id and period.overlaps(span)
+            laser == visit.place.laser_id and period.overlaps(used)
             for laser, period in self.lock_outs.values()
-            for span in spans[TreatmentRole.LASER]
         )
         fitted = all(
             any(

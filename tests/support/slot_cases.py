@@ -250,17 +250,31 @@ def plain_score(case, request, choice, *, start, advised_on, policy: SearchPolic
 
 
 def _fit(case, key, spans, policy, locks):
-    time_of = case.time_of[key]
-    begin, end = spans[0].start, spans[-1].end
-    useful = policy.useful_gap_minutes
-    values = []
-    for step, edge in ((-5, begin), (5, end)):
-        gap, at = 0, edge + timedelta(minutes=min(step, 0))
-        while gap < useful and _cell_free(case, time_of, at, locks):
-            gap += 5
-            at += timedelta(minutes=step)
-        values.append(1.0 if gap == 0 else 0.5 if gap >= useful else 0.0)
-    return sum(values) / 2
+    """The mean over both sides of each part; a side that touches the next part has none."""
+    sides = [
+        (-1, _mark(span.start), _mark(before.end, up=True) if before else None)
+        for before, span in zip([None, *spans], spans, strict=False)
+    ]
+    sides += [
+        (1, _mark(span.end, up=True), _mark(after.start) if after else None)
+        for span, after in zip(spans, [*spans[1:], None], strict=True)
+    ]
+    values = [
+        _side(case, key, step, edge, until, policy.useful_gap_minutes, locks)
+        for step, edge, until in sides
+        if until is None or (until - edge) * step > timedelta(0)
+    ]
+    return sum(values) / len(values)
+
+
+def _side(case, key, step, edge, until, useful, locks):
+    gap, at = 0, edge + min(step, 0) * CELL
+    while gap < useful and _cell_free(case, case.time_of[key], at, locks):
+        if until is not None and not (until <= at if step < 0 else at < until):
+            break
+        gap += 5
+        at += step * CELL
+    return 1.0 if gap == 0 else 0.5 if gap >= useful else 0.0
 
 
 def _cell_free(case, time_of, at, locks):
@@ -300,10 +314,12 @@ def _devices_fit(case, laser, tips, wavelengths, spans):
         return False
     if not wavelengths <= frozenset().union(*(tip.wavelengths_nm for tip in tips)):
         return False
+    # From the beginning of the visit: nobody is prepared for a laser that may not fire.
+    begins = min(span.start for role in spans.values() for span in role)
+    used = Span(begins, spans[TreatmentRole.LASER][-1].end)
     locked = any(
-        lock.start < span.end and (lock.end is None or span.start < lock.end)
+        lock.start < used.end and (lock.end is None or used.start < lock.end)
         for lock in laser.locked_out
-        for span in spans[TreatmentRole.LASER]
     )
     fitted = all(
         any(

@@ -132,6 +132,15 @@ def test_locked_out_laser_is_not_offered_until_it_is_released():
     assert {start.day for start in starts_of(case, request_for())} == {1}
 
 
+def test_nobody_is_prepared_for_a_laser_that_is_locked_out():
+    """Neither preparation nor a wait lies in a lock-out; aftercare, which needs no laser, may."""
+    timeline = multi_pass([10, 10], wait_minutes=20, prepare_minutes=20, finish_minutes=10)
+    locked = {1: [LockedOut(LONG_AGO, at(1, 12)), LockedOut(at(1, 13, 10), at(1, 14))]}
+    found = starts_of(simple_case(days=1, locked=locked), request_for(timeline=timeline))
+    assert found[:3] == [at(1, 12), at(1, 12, 5), at(1, 12, 10)]
+    assert found[3] == at(1, 14)
+
+
 def test_handpiece_serves_only_while_it_is_fitted_to_that_laser():
     tips = ((1, {1064}, (FittedTo(2, LONG_AGO, at(1, 10)), FittedTo(1, at(1, 10), at(1, 12)))),)
     found = starts_of(simple_case(days=1, tips=tips), request_for(60))
@@ -242,6 +251,21 @@ def test_visit_that_ends_at_closing_time_leaves_no_gap():
     slots = search(case, request_for(60, limit=3), min_apart_minutes=0).slots
     fragmentation = {slot.start: slot.parts[1].value for slot in slots}
     assert fragmentation[at(1, 9)] == fragmentation[at(1, 11)] == 0.75
+
+
+def test_visit_whose_passes_fall_into_the_waits_of_another_comes_first():
+    """The day is free but for one session: waits of its laser and operator are used first."""
+    timeline = multi_pass([10, 10], wait_minutes=20)
+    uses = [Span(at(1, 11), at(1, 11, 10)), Span(at(1, 11, 30), at(1, 11, 40))]
+    busy = {
+        ("room", 1): [Span(at(1, 11), at(1, 11, 40))],
+        ("laser", 1): uses,
+        ("operator", 1): uses,
+    }
+    case = simple_case(days=1, rooms=((1, True, {1064}), (2, True, {1064})), busy=busy)
+    slot = search(case, request_for(timeline=timeline)).slots[0]
+    assert slot.room_id == 2
+    assert slot.start == at(1, 10, 50)
 
 
 def test_two_rooms_share_a_laser_during_each_others_waits():
