@@ -5,6 +5,16 @@ this is the second, independent reading of it.
 """
 
 from devices.hashchain.encoding import FIRST, VERSION, Link, digest, encode
-from devices.hashchain.walk import Break, Head, Walk, walk
+from devices.hashchain.walk import START, Break, Head, first_break
 
-__all__ = ["FIRST", "VERSION", "Break", "Head", "Link", "Walk", "digest", "encode", "walk"]
+__all__ = [
+    "FIRST",
+    "START",
+    "VERSION",
+    "Break",
+    "Head",
+    "Link",
+    "digest",
+    "encode",
+    "first_break",
+]

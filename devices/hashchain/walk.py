@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Final
 
 from devices.hashchain.encoding import FIRST, VERSION, Link, digest
 from devices.vocabulary import LedgerBreak
@@ -29,30 +30,26 @@ class Break:
     found: bytes | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Walk:
-    """What a walk saw: how many entries, the last one's digest, and the first break if any."""
-
-    entries: int
-    head: Head | None
-    first_break: Break | None
+START: Final = Head(0, FIRST)
 
 
-def walk(links: Iterable[Link], *, noted: Iterable[Head] = ()) -> Walk:
-    """Follow the entries of one laser in the order of `sequence`.
+def first_break(
+    links: Iterable[Link], *, noted: Iterable[Head] = (), after: Head = START
+) -> Break | None:
+    """Follow the entries of one laser in the order of `sequence`, up to the first break.
 
     `noted` are heads kept elsewhere: they find a tail that was cut off, and a chain that was
-    written anew from some entry on.
+    written anew from some entry on. `after` is an entry known to be right; without it the walk
+    begins at the first. None when the chain holds.
     """
     heads = {head.sequence: head for head in noted}
-    before = Head(0, FIRST)
-    entries, first = 0, None
+    before = after
     for link in links:
-        entries += 1
-        first = first or _break_at(link, before=before) or _off_note(link, heads)
+        found = _break_at(link, before=before) or _off_note(link, heads)
+        if found is not None:
+            return found
         before = Head(link.sequence, link.digest)
-    first = first or _cut_off(before, heads)
-    return Walk(entries=entries, head=before if entries else None, first_break=first)
+    return _cut_off(before, heads)
 
 
 def _break_at(link: Link, *, before: Head) -> Break | None:
