@@ -67,3 +67,11 @@ class EnergyCheckQuerySet(LaserScoped):
     def counting(self) -> Self:
         """Those that were not entered in error."""
         return self.filter(void__isnull=True)
+
+
+class LineScoped(models.QuerySet[Any]):
+    """Rows that hang on an emission line."""
+
+    def visible_to(self, actor: HasChain) -> Self:
+        """The rows of the lines of the actor's chain."""
+        return self.filter(line__laser_model__chain_id=actor.chain_id)

@@ -88,3 +88,26 @@ class ServiceState(StrEnum):
     NEAR = "near"
     DUE = "due"
     OVERDUE = "overdue"
+
+
+class EyewearKind(StrEnum):
+    """What protects eyes: a pair that anybody wears, or opaque shields on the patient's eyes."""
+
+    PAIR = "pair"
+    PATIENT_SHIELD = "patient_shield"
+
+
+class EyewearState(StrEnum):
+    """Whether eyewear may be worn."""
+
+    IN_USE = "in_use"
+    DAMAGED = "damaged"
+    WITHDRAWN = "withdrawn"
+
+
+class EyewearCheck(StrEnum):
+    """What a missing fitting pair does."""
+
+    OFF = "off"
+    WARN = "warn"
+    REFUSE = "refuse"

@@ -1,6 +1,7 @@
 """Everything the devices store. Concepts stand in modules; import them from here."""
 
 from devices.models.checks import EnergyCheck, EnergyCheckVoid, Meter
+from devices.models.eyewear import AccompanyingEmission, Eyewear, EyewearPolicy
 from devices.models.handpieces import Fitting, Handpiece
 from devices.models.lasers import EmissionLine, Laser, LaserAuthorisation, LaserModel, LockOut
 from devices.models.ledger import LedgerHead, PulseEntry
@@ -8,9 +9,12 @@ from devices.models.parts import Installation, Part
 from devices.models.service import ServicePlan, ServiceVisit
 
 __all__ = [
+    "AccompanyingEmission",
     "EmissionLine",
     "EnergyCheck",
     "EnergyCheckVoid",
+    "Eyewear",
+    "EyewearPolicy",
     "Fitting",
     "Handpiece",
     "Installation",
