@@ -75,3 +75,19 @@ class LineScoped(models.QuerySet[Any]):
     def visible_to(self, actor: HasChain) -> Self:
         """The rows of the lines of the actor's chain."""
         return self.filter(line__laser_model__chain_id=actor.chain_id)
+
+
+class CounterScoped(models.QuerySet[Any]):
+    """Rows that hang on a counter."""
+
+    def visible_to(self, actor: HasChain) -> Self:
+        """The rows of the counters of the actor's chain."""
+        return self.filter(counter__chain_id=actor.chain_id)
+
+
+class CounterReadings(CounterScoped):
+    """What was read off counters."""
+
+    def counting(self) -> Self:
+        """Those that stand: neither corrected by a later row nor withdrawn."""
+        return self.filter(correction__isnull=True, withdrawn=False)

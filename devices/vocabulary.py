@@ -111,3 +111,66 @@ class EyewearCheck(StrEnum):
     OFF = "off"
     WARN = "warn"
     REFUSE = "refuse"
+
+
+class CounterKind(StrEnum):
+    """Whose pulses a counter counts."""
+
+    LASER = "laser"
+    LAMP = "lamp"
+    HANDPIECE = "handpiece"
+
+
+class CounterUnit(StrEnum):
+    """What one step of a counter stands for."""
+
+    PULSES = "pulses"
+    THOUSAND_PULSES = "thousand_pulses"
+
+
+class CounterStep(StrEnum):
+    """How a counter came from one reading to the next."""
+
+    COUNTED = "counted"
+    ROLLED_OVER = "rolled_over"
+    REPLACED = "replaced"
+
+
+class ReadingOccasion(StrEnum):
+    """When a counter was read."""
+
+    SESSION_START = "session_start"
+    SESSION_END = "session_end"
+    DAILY = "daily"
+    SERVICE = "service"
+    OTHER = "other"
+
+
+class CounterFinding(StrEnum):
+    """What a counter says of the ledger, between two readings.
+
+    `agrees`, also past the capacity (`roll_over`) or after a part record (`replacement`);
+    `unlogged` pulses that the ledger lacks; `over_logged` ones that the counter never saw.
+    """
+
+    AGREES = "agrees"
+    ROLL_OVER = "roll_over"
+    REPLACEMENT = "replacement"
+    UNLOGGED = "unlogged"
+    OVER_LOGGED = "over_logged"
+
+
+class DifferenceStatus(StrEnum):
+    """How far somebody is with a difference."""
+
+    OPEN = "open"
+    EXPLAINED = "explained"
+    CLOSED = "closed"
+
+
+class DifferenceResolution(StrEnum):
+    """Why a difference is closed: accepted by a person, mended by entries, or its span is gone."""
+
+    ACCEPTED = "accepted"
+    SETTLED = "settled"
+    SUPERSEDED = "superseded"

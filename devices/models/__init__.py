@@ -2,6 +2,14 @@
 
 from devices.models.checks import EnergyCheck, EnergyCheckVoid, Meter
 from devices.models.eyewear import AccompanyingEmission, Eyewear, EyewearPolicy
+from devices.models.counters import (
+    Counter,
+    CounterDifference,
+    CounterImport,
+    CounterLayout,
+    CounterReading,
+    CounterReconciliation,
+)
 from devices.models.handpieces import Fitting, Handpiece
 from devices.models.lasers import EmissionLine, Laser, LaserAuthorisation, LaserModel, LockOut
 from devices.models.ledger import LedgerHead, PulseEntry
@@ -9,6 +17,12 @@ from devices.models.parts import Installation, Part
 from devices.models.service import ServicePlan, ServiceVisit
 
 __all__ = [
+    "Counter",
+    "CounterDifference",
+    "CounterImport",
+    "CounterLayout",
+    "CounterReading",
+    "CounterReconciliation",
     "AccompanyingEmission",
     "EmissionLine",
     "EnergyCheck",
