@@ -385,6 +385,13 @@ class CallOutcome(StrEnum):
     NOT_REACHED = "not_reached"
 
 
+class SlotRank(StrEnum):
+    """In which order a search offers slots: by score, or by time."""
+
+    BEST = "best"
+    EARLIEST = "earliest"
+
+
 class TreatmentRole(StrEnum):
     """What a segment of a session keeps busy."""
 

@@ -134,6 +134,8 @@ REST_FRAMEWORK: dict[str, Any] = {
     },
     "EXCEPTION_HANDLER": "core.api.problems.exception_handler",
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
+    # The form of an answer is asked for by Accept alone.
+    "URL_FORMAT_OVERRIDE": None,
     "UNICODE_JSON": True,
     "COERCE_DECIMAL_TO_STRING": False,
 }

@@ -31,7 +31,7 @@ from courses.selectors.slots import Found, SearchOrder, slots_for, slots_step_by
 from courses.selectors.spacing import stored_follow
 from courses.selectors.visits import timeline_json
 from courses.slots import SLOT_BASIS, Slot, TimeWish, reason_json, slot_json
-from courses.vocabulary import InkColour, SkinType, TreatmentRole
+from courses.vocabulary import InkColour, SkinType, SlotRank, TreatmentRole
 
 
 class ClinicWishIn(serializers.Serializer[Any]):
@@ -142,6 +142,11 @@ class SlotSearchIn(WhereAndWhenIn, VisitLengthIn, SpanIn):
         help_text="An appointment of the course: only slots that leave the skin its time after it",
     )
     limit = serializers.IntegerField(min_value=1, max_value=50, default=10)
+    rank = serializers.ChoiceField(
+        choices=choices(SlotRank),
+        default=SlotRank.BEST.value,
+        help_text="Best first, by the chain's weights, or the earliest anywhere first",
+    )
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         attrs = super().validate(attrs)
@@ -255,9 +260,9 @@ class SlotSearchView(FallowView):
     def post(self, request: Request) -> Response | StreamingHttpResponse:
         """Slots that respect healing, ink, laser, room, person and the patient's wishes.
 
-        For anyone who books. The earliest or best anywhere within many clinics is one search
-        with these clinics (250 at most; without any: every clinic of the chain) and, for the
-        best alone, a `limit` of 1. When there is no slot, `bounds` says which conditions bound.
+        For anyone who books. The best or (with a `rank` of `earliest`) the earliest anywhere
+        within many clinics is one search: at most 250 clinics, without any every clinic of the
+        chain. When there is no slot, `bounds` says which conditions bound.
 
         Accept `application/x-ndjson` to be told good slots, clinic after clinic, while others
         are still being looked at: the clinics that the patient prefers come first, every line is
@@ -295,6 +300,7 @@ def order_of(body: dict[str, Any]) -> SearchOrder:
         wavelengths_nm=tuple(body.get("wavelengths_nm", ())),
         follows=stored_follow(body["after"]) if "after" in body else None,
         limit=body["limit"],
+        rank=SlotRank(body["rank"]),
     )
 
 

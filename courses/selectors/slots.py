@@ -42,6 +42,7 @@ from courses.slots import (
     slot_json,
     steps_near_first,
 )
+from courses.vocabulary import SlotRank
 
 BUSY_CODES = frozenset(
     {
@@ -71,7 +72,8 @@ class SearchOrder:
     `clinics` maps accepted clinics to the patient's preference (0..1); empty means every clinic
     of the chain alike. `span` is searched. `minutes` books a whole visit of that length instead
     of the computed timeline, `timeline` a visit of that form. `wavelengths_nm` must all be
-    emitted, instead of what the ink needs. `follows` a visit that is still to come.
+    emitted, instead of what the ink needs. `follows` a visit that is still to come. `rank` is
+    the order in which slots are chosen and shown.
     """
 
     span: Span
@@ -84,6 +86,7 @@ class SearchOrder:
     wavelengths_nm: tuple[int, ...] = ()
     follows: Follow | None = None
     limit: int = 10
+    rank: SlotRank = SlotRank.BEST
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +186,7 @@ def _prepare(plan: VisitPlan, order: SearchOrder, *, now: datetime) -> _Prepared
         familiar_operator_ids=plan.familiar_operator_ids,
         limit=order.limit,
         latest_at=order.span.end,
+        earliest_first=order.rank is SlotRank.EARLIEST,
     )
     return _Prepared(plan, request, Found(SlotAnswer((), ()), timeline, needs, plan.earliest))
 

@@ -1,4 +1,4 @@
-"""Which of the ranked starts to offer: the best ones, spread over days."""
+"""Which of the ranked starts to offer: the best ones, spread over days, or the earliest."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -60,6 +60,30 @@ def choose(
         picks += _spread(all_starts, limit=rest, apart=apart, per_day=limit)
     picks.sort(key=lambda pick: (-pick[0], pick[1]))
     return [(int(all_starts.clinic[at]), int(all_starts.column[at])) for _, at in picks]
+
+
+def earliest(
+    clinics: Sequence[RankedClinic], *, limit: int, policy: SearchPolicy
+) -> list[tuple[int, int]]:
+    """Positions (clinic, column) of the first starts anywhere; at most `limit`.
+
+    `min_apart_minutes` apart at one clinic. Of starts at the same instant the best comes first,
+    then the clinic with the lower key.
+    """
+    if not clinics:
+        return []
+    all_starts = _Starts.of(clinics)
+    apart = max(1, policy.min_apart_minutes // GRAIN_MINUTES)
+    picks: list[int] = []
+    while len(picks) < limit:
+        possible = np.flatnonzero(all_starts.score >= 0)
+        if not len(possible):
+            break
+        at_once = possible[all_starts.cell[possible] == all_starts.cell[possible[0]]]
+        at = int(at_once[all_starts.score[at_once].argmax()])
+        picks.append(at)
+        all_starts.drop_near(at, cells=apart)
+    return [(int(all_starts.clinic[at]), int(all_starts.column[at])) for at in picks]
 
 
 def _spread(

@@ -318,12 +318,12 @@ def _keep_out(
     starts during a lock-out is refused.
     """
     _, last = timeline.outer(TreatmentRole.LASER)
-    for row, laser in zip(able, lasers, strict=True):
+    for number, laser in enumerate(lasers):
         spans = locked_spans(laser, grid)
         if spans:
             usable = np.ones(grid.cells, dtype=np.bool_)
             _lock(usable, spans, grid)
-            row &= starts(usable, ((0, last),))
+            able[number] &= starts(usable, ((0, last),))
 
 
 def _lock(row: BoolArray, spans: list[Span], grid: Grid) -> None:

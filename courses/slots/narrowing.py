@@ -3,7 +3,8 @@
 A slot's score falls with the days from the advised one, and no other part of it is ever more
 than 1. So when the best slots near that day all score higher than anything further away could,
 nothing further away needs to be read. Else the search is made again over more days, in the end
-over all of them.
+over all of them. Where the earliest slots are wanted, days around the first possible one are
+enough as soon as they hold enough slots.
 """
 
 from collections import Counter
@@ -112,7 +113,7 @@ def _key(slot: Slot) -> object:
 def _nearer(request: SlotRequest, grid: Grid) -> Iterator[_Near]:
     """Parts of the grid, each of them at most half of it."""
     earliest = max(request.earliest_at, grid.start)
-    advised = request.advised_on
+    advised = None if request.earliest_first else request.advised_on
     if advised is None:
         advised = max(earliest.astimezone(UTC).date(), request.window_closes_on or date.min)
     for days_away in DAYS_AWAY:
@@ -140,6 +141,8 @@ def _is_settled(
     """Whether no start further away would have been chosen instead of one of these."""
     if near.days_away is None or len(slots) < near.request.limit:
         return False
+    if near.request.earliest_first:
+        return True
     zones = {clinic.id: clinic.zone for clinic in clinics}
     days = Counter(local_date(slot.start, zones[slot.clinic_id]) for slot in slots)
     if max(days.values()) > policy.slots_per_day:

@@ -56,7 +56,8 @@ class SlotRequest:
     on which the healing window closes; nothing starts before that local day. `advised_on`: the
     day to be close to (None: the earliest possible). `wishes`: any of them may hold; none given
     means any time. `operator_ids`: only these people (None: anyone). `familiar_operator_ids`:
-    who treated the patient before.
+    who treated the patient before. `earliest_first`: in order of time instead of score, which
+    then decides among starts at the same instant.
     """
 
     timeline: Timeline
@@ -70,6 +71,7 @@ class SlotRequest:
     familiar_operator_ids: frozenset[int] = frozenset()
     limit: int = 10
     latest_at: datetime | None = None
+    earliest_first: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from courses.slots.answer import Reason, Slot, SlotAnswer
 from courses.slots.bounds import explain
 from courses.slots.candidates import ClinicCandidates
 from courses.slots.checks import check_search
-from courses.slots.choice import choose
+from courses.slots.choice import choose, earliest
 from courses.slots.clinic_frame import clinic_frame
 from courses.slots.grid import Grid
 from courses.slots.offers import offer
@@ -79,8 +79,9 @@ class Search:
                 self._ranked.append(ranked)
 
     def best(self) -> tuple[Slot, ...]:
-        """The slots to offer of all clinics so far, best first."""
-        chosen = choose(self._ranked, limit=self.request.limit, policy=self.policy)
+        """The slots to offer of all clinics so far, in their order."""
+        pick = earliest if self.request.earliest_first else choose
+        chosen = pick(self._ranked, limit=self.request.limit, policy=self.policy)
         return tuple(
             offer(
                 self._ranked[number],

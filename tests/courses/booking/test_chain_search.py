@@ -65,6 +65,29 @@ def test_slots_come_from_whichever_clinic_is_free(desk, stages):
     assert {slot["clinic"] for slot in found} == {stages[0].clinic.pk}
 
 
+def test_the_earliest_anywhere_within_many_clinics_is_one_call(desk, stages):
+    """The one clinic that is free soonest is the one the patient likes least."""
+    soonest = stages[3].clinic
+    for stage in stages:
+        busy = 1 if stage.clinic == soonest else 4
+        for day in range(busy):
+            on = timezone.now().date() + timedelta(days=day)
+            Occupancy.objects.create(resource=stage.laser.resource, day=on, bits=b"\xff" * 36)
+    wishes = [
+        {"clinic": stage.clinic.pk, "preference": 0.0 if stage.clinic == soonest else 1.0}
+        for stage in stages
+    ]
+    best = search(desk, stages, clinics=wishes, limit=1).json()["slots"][0]
+    assert best["clinic"] != soonest.pk
+    with CaptureQueriesContext(connection) as seen:
+        answer = search(desk, stages, clinics=wishes, limit=4, rank="earliest")
+    found = answer.json()["slots"]
+    assert found[0]["clinic"] == soonest.pk
+    assert [slot["start"] for slot in found] == sorted(slot["start"] for slot in found)
+    assert found[0]["start"] < best["start"]
+    assert sum("FROM clinics_clinic AS clinic" in query["sql"] for query in seen) == 1
+
+
 def test_a_slot_that_stale_occupancy_shows_is_refused_with_others_to_choose(desk, stages):
     slot = search(desk, stages, limit=1).json()["slots"][0]
     wanted = ("start", "clinic", "room", "operator", "laser", "handpieces", "wavelengths_nm")

@@ -124,10 +124,3 @@ def test_a_failure_before_the_first_line_has_a_status_of_its_own(desk, stages, m
 
 def test_nothing_else_is_on_offer(desk, stages):
     assert_problem(search(desk, stages, accept="text/csv"), 406)
-
-
-def test_the_earliest_anywhere_is_one_call(desk, stages):
-    """The clinics are equal to the patient: what is left is the day."""
-    found = search(desk, stages, accept="application/json", limit=1).json()["slots"]
-    every = search(desk, stages, accept="application/json", limit=50).json()["slots"]
-    assert [slot["start"] for slot in found] == [every[0]["start"]]

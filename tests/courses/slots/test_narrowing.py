@@ -141,6 +141,7 @@ REQUEST = SlotRequest(
     per_day=st.integers(1, 3),
     limit=st.sampled_from([1, 4, 10]),
     familiar=st.booleans(),
+    earliest_first=st.booleans(),
     at_once=st.integers(1, 3),
 )
 @settings(max_examples=150, deadline=None)
@@ -156,6 +157,7 @@ def test_the_answer_is_that_of_the_whole_grid(
     per_day,
     limit,
     familiar,
+    earliest_first,
     at_once,
 ):
     reader = diary(days=40, clinics=clinics, booked=booked, seed=seed)
@@ -166,6 +168,7 @@ def test_the_answer_is_that_of_the_whole_grid(
         latest_at=None if latest is None else START + timedelta(days=latest, hours=12),
         familiar_operator_ids=frozenset({2}) if familiar else frozenset(),
         limit=limit,
+        earliest_first=earliest_first,
     )
     policy = SearchPolicy(closeness_half_life_days=half_life, slots_per_day=per_day)
     with pytest.MonkeyPatch.context() as patch:

@@ -306,6 +306,29 @@ def test_preferred_clinic_ranks_first_and_each_keeps_its_own_clock():
     assert {slot.clinic_id for slot in answer.slots} == {1, 2}
 
 
+def test_earliest_first_takes_the_first_starts_of_all_clinics_in_order_of_time():
+    late = simple_case(clinic_id=1, preference=1.0, open_hours=(10, 17))
+    early = simple_case(clinic_id=2, preference=0.0, open_hours=(9, 17))
+    request = request_for(limit=4, advised_on=date(2026, 6, 5), earliest_first=True)
+    answer = search_slots(
+        request, grid=late.grid, clinics=[late.clinic, early.clinic], policy=SearchPolicy()
+    )
+    assert [(slot.start, slot.clinic_id) for slot in answer.slots] == [
+        (at(1, 9), 2),
+        (at(1, 10), 1),
+        (at(1, 11), 2),
+        (at(1, 12), 1),
+    ]
+
+
+def test_earliest_first_prefers_the_better_of_two_at_the_same_instant():
+    liked = simple_case(clinic_id=2, preference=1.0)
+    other = simple_case(clinic_id=1, preference=0.2)
+    request = request_for(limit=1, earliest_first=True)
+    (slot,) = search_slots(request, grid=liked.grid, clinics=[other.clinic, liked.clinic]).slots
+    assert (slot.start, slot.clinic_id) == (at(1, 9), 2)
+
+
 def test_same_question_gives_the_same_answer():
     case = simple_case(operators=((2, (ANY_LASER,)), (1, (ANY_LASER,))))
     assert search(case, request_for()) == search(case, request_for())
