@@ -1,6 +1,7 @@
 """Row locks of the devices, each with a name. All are FOR NO KEY UPDATE.
 
-Order: laser model, line, laser, handpiece, credential, resource. A pulse entry, a fitting, a
+Order: part, laser model, line, laser, service plans, service visit, meter, handpiece, credential,
+resource. A pulse entry, a fitting, a
 lock-out and a move all lock the laser first, so that what one of them checked still holds when it
 writes. Resources come last because a booking locks nothing but them.
 """
@@ -23,7 +24,23 @@ from devices.errors import (
     LineUnknown,
     LockOutUnknown,
 )
-from devices.models import EmissionLine, Fitting, Handpiece, Laser, LaserModel, LockOut
+from devices.errors.checks import EnergyCheckUnknown, MeterUnknown
+from devices.errors.parts import InstallationUnknown, PartUnknown
+from devices.errors.service import ServicePlanUnknown, ServiceVisitUnknown
+from devices.models import (
+    EmissionLine,
+    EnergyCheck,
+    Fitting,
+    Handpiece,
+    Installation,
+    Laser,
+    LaserModel,
+    LockOut,
+    Meter,
+    Part,
+    ServicePlan,
+    ServiceVisit,
+)
 
 
 def lock_laser_model(*, pk: int, actor: HasChain) -> LaserModel:
@@ -92,6 +109,67 @@ def lock_lock_out(*, pk: int, actor: HasChain) -> LockOut:
         lock_out: LockOut = _one(rows.filter(pk=pk), LockOutUnknown)
         return lock_out
     raise LockOutUnknown
+
+
+def lock_part(*, pk: int, actor: HasChain) -> Part:
+    """A part of the actor's chain, locked: where it sits stands still. Raises PartUnknown."""
+    part: Part = _one(Part.objects.visible_to(actor).filter(pk=pk), PartUnknown)
+    return part
+
+
+def lock_installation(*, pk: int, actor: HasChain) -> Installation:
+    """An installation, locked after its part. Raises InstallationUnknown."""
+    found = Installation.objects.visible_to(actor).filter(pk=pk).values_list("part", flat=True)
+    for part_id in found:
+        lock_part(pk=part_id, actor=actor)
+        rows = Installation.objects.select_related("part", "laser", "handpiece__resource")
+        installation: Installation = _one(rows.filter(pk=pk), InstallationUnknown)
+        return installation
+    raise InstallationUnknown
+
+
+def lock_service_plan(*, pk: int, actor: HasChain) -> ServicePlan:
+    """A service plan, locked after its laser. Raises ServicePlanUnknown."""
+    found = ServicePlan.objects.visible_to(actor).filter(pk=pk).values_list("laser", flat=True)
+    for laser_id in found:
+        lock_laser(pk=laser_id, actor=actor)
+        rows = ServicePlan.objects.select_related("laser__clinic")
+        plan: ServicePlan = _one(rows.filter(pk=pk), ServicePlanUnknown)
+        return plan
+    raise ServicePlanUnknown
+
+
+def lock_service_plans(laser_id: int) -> list[ServicePlan]:
+    """The plans of a (locked) laser that are in force, locked."""
+    return lock_rows(ServicePlan.objects.filter(laser=laser_id, active=True))
+
+
+def lock_service_visit(*, pk: int, actor: HasChain) -> ServiceVisit:
+    """A service visit, locked after its laser. Raises ServiceVisitUnknown."""
+    found = ServiceVisit.objects.visible_to(actor).filter(pk=pk).values_list("laser", flat=True)
+    for laser_id in found:
+        lock_laser(pk=laser_id, actor=actor)
+        rows = ServiceVisit.objects.select_related("laser__clinic", "lock_out")
+        visit: ServiceVisit = _one(rows.filter(pk=pk), ServiceVisitUnknown)
+        return visit
+    raise ServiceVisitUnknown
+
+
+def lock_meter(*, pk: int, actor: HasChain) -> Meter:
+    """A meter of the actor's chain, locked. Raises MeterUnknown."""
+    meter: Meter = _one(Meter.objects.visible_to(actor).filter(pk=pk), MeterUnknown)
+    return meter
+
+
+def lock_energy_check(*, pk: int, actor: HasChain) -> EnergyCheck:
+    """An energy check, locked after its laser. Raises EnergyCheckUnknown."""
+    found = EnergyCheck.objects.visible_to(actor).filter(pk=pk).values_list("laser", flat=True)
+    for laser_id in found:
+        lock_laser(pk=laser_id, actor=actor)
+        rows = EnergyCheck.objects.select_related("laser__clinic")
+        check: EnergyCheck = _one(rows.filter(pk=pk), EnergyCheckUnknown)
+        return check
+    raise EnergyCheckUnknown
 
 
 def lock_credential(*, pk: int, actor: HasChain) -> Credential:

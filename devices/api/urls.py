@@ -13,6 +13,7 @@ from devices.api.laser_models import (
 )
 from devices.api.lasers import LaserViewSet
 from devices.api.lock_outs import LockOutViewSet
+from devices.api.parts import InstallationViewSet, LaserPartsViewSet, PartViewSet
 from devices.api.pulse_entries import PulseEntryViewSet
 
 router = SimpleRouter(trailing_slash=False)
@@ -24,8 +25,13 @@ router.register("lock-outs", LockOutViewSet, basename="lock-out")
 router.register("handpieces", HandpieceViewSet, basename="handpiece")
 router.register("fittings", FittingViewSet, basename="fitting")
 router.register("pulse-entries", PulseEntryViewSet, basename="pulse-entry")
+router.register("parts", PartViewSet, basename="part")
+router.register("installations", InstallationViewSet, basename="installation")
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *router.urls,
+    path(
+        "lasers/<int:pk>/parts", LaserPartsViewSet.as_view({"get": "retrieve"}), name="laser-parts"
+    ),
     path("calculators/fluence", FluenceCalculator.as_view(), name="calculators-fluence"),
 ]
