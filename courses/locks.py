@@ -1,7 +1,8 @@
 """Row locks of courses, always taken in one order.
 
-The caller's own row (for holds), gap, patient, course, tattoo, appointment, waiting list entry,
-session, observation, healing window, recall, message, then the laser and, last of all, resources.
+The caller's own row (for holds), re-plan, its run, gap, patient, course, tattoo, appointment,
+waiting list entry, session, observation, healing window, recall, message, then the laser and,
+last of all, resources.
 What workers claim they claim without waiting, so that it may be out of this order.
 """
 
@@ -23,6 +24,8 @@ from courses.models import (
     Observation,
     Patient,
     Recall,
+    Replan,
+    ReplanRun,
     Session,
     Tattoo,
     WaitingListEntry,
@@ -33,6 +36,7 @@ from courses.vocabulary import (
     GapStatus,
     MessageStatus,
     OfferStatus,
+    TaskStatus,
     WindowState,
 )
 
@@ -56,8 +60,8 @@ def lock_tattoo(*, pk: int) -> Tattoo | None:
 
 
 def lock_courses(pks: Iterable[int]) -> list[Course]:
-    """Lock several courses in the order of their keys."""
-    return lock_rows(Course.objects.filter(pk__in=list(pks)))
+    """Lock several courses in the order of their keys, read with their patients."""
+    return lock_rows(Course.objects.filter(pk__in=list(pks)).select_related("patient"))
 
 
 def lock_observation(*, pk: int) -> Observation | None:
@@ -169,3 +173,27 @@ def lock_calibrations(*, chain_id: int, pk: int) -> list[CalibrationRun]:
     """Lock a run of the chain and the one that is in force, in the order of their keys."""
     in_force = Q(status=CalibrationStatus.ACCEPTED)
     return lock_rows(CalibrationRun.objects.filter(Q(pk=pk) | in_force, chain=chain_id))
+
+
+def lock_replan(*, pk: int) -> Replan | None:
+    """Lock one re-plan until the transaction ends; None when there is none."""
+    return next(iter(lock_rows(Replan.objects.filter(pk=pk))), None)
+
+
+def lock_replan_run(*, pk: int) -> ReplanRun | None:
+    """Lock one run of a (locked) re-plan until the transaction ends; None when there is none."""
+    return next(iter(lock_rows(ReplanRun.objects.filter(pk=pk))), None)
+
+
+def lock_replan_runs(replan: Replan) -> list[ReplanRun]:
+    """Lock all runs of a (locked) re-plan in the order of their keys."""
+    return lock_rows(ReplanRun.objects.filter(replan=replan))
+
+
+def lock_run_to_solve(*, pk: int, now: datetime) -> ReplanRun | None:
+    """Lock a run that waits, or whose lease is over; None when it does not, or others have it."""
+    due = ReplanRun.objects.filter(
+        Q(status=TaskStatus.REQUESTED) | Q(status=TaskStatus.IN_PROGRESS, lease_until__lte=now),
+        pk=pk,
+    )
+    return due.select_for_update(of=("self",), no_key=True, skip_locked=True).first()

@@ -1,4 +1,4 @@
-"""What the beat wakes. Each finds its own work in the database and may run twice."""
+"""What the beat wakes, and re-plans. Each finds its own work in the database and may run twice."""
 
 from celery import shared_task
 from django.utils import timezone
@@ -6,6 +6,11 @@ from django.utils import timezone
 from courses.services.booking import holds_expire
 from courses.services.gaps import gaps_advance
 from courses.services.recalls import ticks
+from courses.services.replans import run_solve, runs_wake
+
+# Longer than any re-plan works (MAX_SECONDS); shorter than the broker's visibility timeout.
+REPLAN_SOFT_LIMIT = 240
+REPLAN_LIMIT = 270
 
 
 @shared_task(name="courses.open_due_recalls")
@@ -36,3 +41,17 @@ def cancel_expired_holds() -> None:
 def advance_gap_offers() -> None:
     """Hold gaps for the next in turn where nobody answered in time."""
     gaps_advance(now=timezone.now())
+
+
+@shared_task(
+    name="courses.solve_replan", soft_time_limit=REPLAN_SOFT_LIMIT, time_limit=REPLAN_LIMIT
+)
+def solve_replan(run_id: int) -> None:
+    """Look for new slots for the visits of one run, if nobody else does."""
+    run_solve(run_id=run_id, clock=timezone.now)
+
+
+@shared_task(name="courses.wake_replan_runs")
+def wake_replan_runs() -> None:
+    """Send for workers for the runs that nobody has, or whose worker is gone."""
+    runs_wake(now=timezone.now())

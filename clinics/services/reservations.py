@@ -61,8 +61,14 @@ def reserve(*, wanted: Sequence[Wanted], source: str, now: datetime) -> list[Res
 @step
 def release(*, source: str) -> int:
     """Free whatever `source` holds; the number of reservations removed. Safe to repeat."""
-    locks.lock_resources(resources_held_by(source))
-    removed, _ = Reservation.objects.filter(source=source).delete()
+    return release_all(sources=[source])
+
+
+@step
+def release_all(*, sources: Sequence[str]) -> int:
+    """Free whatever these sources hold, all at once; the number of reservations removed."""
+    locks.lock_resources(resources_held_by(*sources))
+    removed, _ = Reservation.objects.filter(source__in=sources).delete()
     return removed
 
 

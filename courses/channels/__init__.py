@@ -10,7 +10,7 @@ from courses.channels.port import (
     TemporaryTrouble,
     Text,
 )
-from courses.channels.texts import invitation_text, reminder_text
+from courses.channels.texts import change_text, invitation_text, reminder_text
 
 __all__ = [
     "Delivery",
@@ -20,6 +20,7 @@ __all__ = [
     "Senders",
     "TemporaryTrouble",
     "Text",
+    "change_text",
     "configured_senders",
     "invitation_text",
     "reachable_channels",

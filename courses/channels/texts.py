@@ -32,3 +32,18 @@ def reminder_text(*, given_name: str, clinic: str, starts_at: datetime, zone: Zo
             f"{clinic}\n"
         ),
     )
+
+
+def change_text(*, given_name: str, clinic: str, starts_at: datetime, zone: ZoneInfo) -> Text:
+    """A visit has been moved by the clinic; `starts_at` is its new time, told in `zone`."""
+    local = starts_at.astimezone(zone)
+    day = f"{local:%A} {local.day} {local:%B %Y}"
+    return Text(
+        subject=f"Your visit to {clinic} has a new time: {local.day} {local:%B}, {local:%H:%M}",
+        body=(
+            f"Hello {given_name},\n\n"
+            f"we had to move your visit. It is now at {clinic} on {day} at {local:%H:%M}. "
+            "We are sorry for the trouble. If the new time does not suit you, please tell us.\n\n"
+            f"{clinic}\n"
+        ),
+    )

@@ -6,7 +6,14 @@ from datetime import datetime
 from django.db.models import QuerySet
 
 from clinics.hours.wall_time import zone_named
-from courses.channels import Outgoing, Text, invitation_text, reachable_channels, reminder_text
+from courses.channels import (
+    Outgoing,
+    Text,
+    change_text,
+    invitation_text,
+    reachable_channels,
+    reminder_text,
+)
 from courses.models import ContactPoint, Message, Recall
 from courses.selectors.recalls.readiness import (
     appointment_occasion,
@@ -113,9 +120,10 @@ def still_wanted(recall: Recall, *, now: datetime) -> Unwanted | Later | None:
 def text_of(recall: Recall) -> Text:
     """What the recall says."""
     given_name = recall.course.patient.given_name
-    if recall.kind == RecallKind.REMINDER and recall.appointment is not None:
+    if recall.kind != RecallKind.INVITATION and recall.appointment is not None:
         clinic = recall.appointment.clinic
-        return reminder_text(
+        told = change_text if recall.kind == RecallKind.CHANGE else reminder_text
+        return told(
             given_name=given_name,
             clinic=clinic.name,
             starts_at=recall.appointment.starts_at,
