@@ -16,7 +16,9 @@ from clinics.querysets import HasChain
 from core.db import lock_rows
 from core.errors import NotFound
 from devices.errors import (
+    AccompanyingUnknown,
     CredentialUnknown,
+    EyewearUnknown,
     FittingUnknown,
     HandpieceUnknown,
     LaserModelUnknown,
@@ -28,8 +30,11 @@ from devices.errors.checks import EnergyCheckUnknown, MeterUnknown
 from devices.errors.parts import InstallationUnknown, PartUnknown
 from devices.errors.service import ServicePlanUnknown, ServiceVisitUnknown
 from devices.models import (
+    AccompanyingEmission,
     EmissionLine,
     EnergyCheck,
+    Eyewear,
+    EyewearPolicy,
     Fitting,
     Handpiece,
     Installation,
@@ -170,6 +175,25 @@ def lock_energy_check(*, pk: int, actor: HasChain) -> EnergyCheck:
         check: EnergyCheck = _one(rows.filter(pk=pk), EnergyCheckUnknown)
         return check
     raise EnergyCheckUnknown
+
+
+def lock_eyewear(*, pk: int, actor: HasChain) -> Eyewear:
+    """A piece of eyewear of the actor's chain, locked. Raises EyewearUnknown."""
+    rows = Eyewear.objects.visible_to(actor).select_related("clinic", "room")
+    eyewear: Eyewear = _one(rows.filter(pk=pk), EyewearUnknown)
+    return eyewear
+
+
+def lock_eyewear_policy(*, actor: HasChain) -> EyewearPolicy | None:
+    """What the actor's chain demands of eyewear, locked; None where it has said nothing."""
+    return next(iter(lock_rows(EyewearPolicy.objects.visible_to(actor))), None)
+
+
+def lock_accompanying_emission(*, pk: int, actor: HasChain) -> AccompanyingEmission:
+    """What leaves a laser with a line, locked. Raises AccompanyingUnknown."""
+    rows = AccompanyingEmission.objects.visible_to(actor).filter(pk=pk)
+    emission: AccompanyingEmission = _one(rows, AccompanyingUnknown)
+    return emission
 
 
 def lock_credential(*, pk: int, actor: HasChain) -> Credential:

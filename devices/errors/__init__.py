@@ -3,6 +3,17 @@
 They stand in modules by concept; import them from here.
 """
 
+from devices.errors.eyewear import (
+    AccompanyingTaken,
+    AccompanyingUnknown,
+    BeyondTables,
+    EyewearMalformed,
+    EyewearMissing,
+    EyewearUnknown,
+    LabelTaken,
+    QuantityMalformed,
+    tables_asked,
+)
 from devices.errors.laser_models import (
     AuthorisationTaken,
     BeyondLine,
@@ -53,8 +64,11 @@ from devices.errors.ledger import (
 )
 
 __all__ = [
+    "AccompanyingTaken",
+    "AccompanyingUnknown",
     "AuthorisationTaken",
     "BeyondLine",
+    "BeyondTables",
     "CorrectionEmpty",
     "CorrectionOfCorrection",
     "CorrectionTooLarge",
@@ -62,6 +76,9 @@ __all__ = [
     "DeviceInactive",
     "EndsBeforeStart",
     "EntryKeyReused",
+    "EyewearMalformed",
+    "EyewearMissing",
+    "EyewearUnknown",
     "FiringEndsFirst",
     "FittingOver",
     "FittingUnknown",
@@ -69,6 +86,7 @@ __all__ = [
     "HandpieceUnknown",
     "InTheFuture",
     "InUse",
+    "LabelTaken",
     "LaserLockedOut",
     "LaserModelUnknown",
     "LaserUnknown",
@@ -91,8 +109,10 @@ __all__ = [
     "PulsesBeyondTime",
     "PulsesNotPositive",
     "PurposeNotAllowed",
+    "QuantityMalformed",
     "RoomElsewhere",
     "SerialTaken",
     "SettingIncomplete",
     "SpotNotListed",
+    "tables_asked",
 ]

@@ -35,6 +35,7 @@ from devices.safety.levels import (
 from devices.safety.limits import USUAL_EXPOSURE_S, Exposure, Limit, Rule, exposure_limit
 from devices.safety.marks import Mark, read_mark
 from devices.safety.requirement import Emission, Requirement, worst_requirement
+from devices.safety.room import Firing, Fit, Kept, Lacking, People, RoomCheck, check_room
 from devices.safety.vocabulary import Clause, LimitSet, Mode, Tissue
 
 __all__ = [
@@ -46,8 +47,12 @@ __all__ = [
     "Density",
     "Emission",
     "Exposure",
+    "Firing",
+    "Fit",
     "Growth",
     "InvalidQuantity",
+    "Kept",
+    "Lacking",
     "Lens",
     "Level",
     "Limit",
@@ -56,8 +61,10 @@ __all__ = [
     "MarkUnreadable",
     "Mode",
     "OutsideTables",
+    "People",
     "Protection",
     "Requirement",
+    "RoomCheck",
     "Rule",
     "SetsMixed",
     "Short",
@@ -65,6 +72,7 @@ __all__ = [
     "TestConditions",
     "Tissue",
     "area_m2",
+    "check_room",
     "d63_mm",
     "diffuse_distance_m",
     "exposure_limit",

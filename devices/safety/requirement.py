@@ -6,6 +6,7 @@ line can be set to: the ends, and each boundary of a table in between.
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 from devices.safety.density import Beam, required_density
 from devices.safety.levels import DURATIONS_S, EN207_OLDER, Level, TestConditions, protection
@@ -76,6 +77,8 @@ class Requirement:
         return f"{self.wavelength_nm:g} nm: OD {self.density:.2f}, {marks}"
 
 
+# A line asks the same each time, and a room is checked at every booking and session.
+@lru_cache(maxsize=1024)
 def worst_requirement(
     emission: Emission,
     *,

@@ -1,5 +1,12 @@
 """Reads of lasers, their state and their ledger. They stand in modules; import them from here."""
 
+from devices.selectors.eyewear import (
+    EyewearQuestion,
+    EyewearStanding,
+    eyewear_json,
+    eyewear_policy_of,
+    eyewear_standing,
+)
 from devices.selectors.state import (
     fired_through_since,
     fitted_to,
@@ -19,9 +26,14 @@ from devices.selectors.usage import (
 )
 
 __all__ = [
+    "EyewearQuestion",
+    "EyewearStanding",
     "Life",
     "Tally",
     "Usage",
+    "eyewear_json",
+    "eyewear_policy_of",
+    "eyewear_standing",
     "fired_through_since",
     "fitted_to",
     "fittings_from",
