@@ -41,6 +41,7 @@ class LedgerBreak(StrEnum):
     """What is wrong where a chain of the ledger breaks."""
 
     ENTRY_MISSING = "entry_missing"
+    ENTRY_ADDED = "entry_added"
     CONTENT_CHANGED = "content_changed"
     PREVIOUS_DIFFERS = "previous_differs"
     HEAD_DIFFERS = "head_differs"

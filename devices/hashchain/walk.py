@@ -42,10 +42,13 @@ def first_break(
     written anew from some entry on. `after` is an entry known to be right; without it the walk
     begins at the first. None when the chain holds.
     """
-    heads = {head.sequence: head for head in noted}
+    heads = [*noted]
+    noted_at = {head.sequence for head in heads}
     before = after
     for link in links:
-        found = _break_at(link, before=before) or _off_note(link, heads)
+        found = _break_at(link, before=before)
+        if found is None and link.sequence in noted_at:
+            found = _off_note(link, heads)
         if found is not None:
             return found
         before = Head(link.sequence, link.digest)
@@ -53,6 +56,8 @@ def first_break(
 
 
 def _break_at(link: Link, *, before: Head) -> Break | None:
+    if link.sequence <= before.sequence:
+        return Break(link.sequence, LedgerBreak.ENTRY_ADDED, link.id)
     if link.sequence != before.sequence + 1:
         return Break(before.sequence + 1, LedgerBreak.ENTRY_MISSING, None)
     computed = digest(link)
@@ -67,16 +72,18 @@ def _break_at(link: Link, *, before: Head) -> Break | None:
     return None
 
 
-def _off_note(link: Link, heads: dict[int, Head]) -> Break | None:
-    noted = heads.get(link.sequence)
-    if noted is None or noted.digest == link.digest:
-        return None
-    return Break(link.sequence, LedgerBreak.HEAD_DIFFERS, link.id, noted.digest, link.digest)
+def _off_note(link: Link, heads: Iterable[Head]) -> Break | None:
+    for noted in heads:
+        if noted.sequence == link.sequence and noted.digest != link.digest:
+            return Break(
+                link.sequence, LedgerBreak.HEAD_DIFFERS, link.id, noted.digest, link.digest
+            )
+    return None
 
 
-def _cut_off(last: Head, heads: dict[int, Head]) -> Break | None:
-    beyond = [sequence for sequence in heads if sequence > last.sequence]
+def _cut_off(last: Head, heads: Iterable[Head]) -> Break | None:
+    beyond = [head for head in heads if head.sequence > last.sequence]
     if not beyond:
         return None
-    noted = heads[min(beyond)]
+    noted = min(beyond, key=lambda head: head.sequence)
     return Break(last.sequence + 1, LedgerBreak.TAIL_MISSING, None, noted.digest)

@@ -12,25 +12,24 @@ from devices.models import LedgerHead, PulseEntry
 
 # The whole encoding stands here again: a function in the database could have been replaced.
 CHECKED: Final = """
-    WITH checked AS MATERIALIZED (
-        SELECT laser_id, sequence, previous, digest, encoding = 1 AND digest = sha256(
-            record_send(ROW(
-                encoding, previous, id, laser_id, sequence, handpiece_id, line_id, pulses,
-                convert_to(purpose, 'UTF8'), operator_id, fired_at, ended_at, spot_mm,
-                fluence_j_cm2, rate_hz, energy_j, total_energy_j, area_cm2, average_power_w,
-                corrects_id, convert_to(reason, 'UTF8'), convert_to(source, 'UTF8'),
-                convert_to(entry_key, 'UTF8'), created_at
-            ))) AS intact
-        FROM devices_pulseentry WHERE laser_id = ANY(%s)
-    ), linked AS (
-        SELECT *, lag(sequence, 1, 0::bigint) OVER chain AS before,
-            lag(digest, 1, decode(repeat('00', 32), 'hex')) OVER chain AS digest_before
-        FROM checked WINDOW chain AS (PARTITION BY laser_id ORDER BY sequence)
+    SELECT entry.laser_id, count(*), max(entry.sequence), min(entry.sequence) FILTER (
+        WHERE entry.encoding <> 1
+        OR entry.previous <> coalesce(before.digest, decode(repeat('00', 32), 'hex'))
+        OR entry.digest <> sha256(record_send(ROW(
+            entry.encoding, entry.previous, entry.id, entry.laser_id, entry.sequence,
+            entry.handpiece_id, entry.line_id, entry.pulses, convert_to(entry.purpose, 'UTF8'),
+            entry.operator_id, entry.fired_at, entry.ended_at, entry.spot_mm,
+            entry.fluence_j_cm2, entry.rate_hz, entry.energy_j, entry.total_energy_j,
+            entry.area_cm2, entry.average_power_w, entry.corrects_id,
+            convert_to(entry.reason, 'UTF8'), convert_to(entry.source, 'UTF8'),
+            convert_to(entry.entry_key, 'UTF8'), entry.created_at
+        )))
     )
-    SELECT laser_id, count(*), max(sequence), min(before) FILTER (
-        WHERE NOT intact OR previous <> digest_before OR sequence <> before + 1
-    )
-    FROM linked GROUP BY laser_id
+    FROM devices_pulseentry AS entry
+    LEFT JOIN devices_pulseentry AS before
+        ON before.laser_id = entry.laser_id AND before.sequence = entry.sequence - 1
+    WHERE entry.laser_id = ANY(%s)
+    GROUP BY entry.laser_id
 """
 
 OFF_NOTES: Final = Prepared("""
@@ -46,6 +45,18 @@ HEADS: Final = Prepared("""
     SELECT laser_id, sequence, digest FROM devices_pulseentry
     JOIN unnest(%(lasers)s::bigint[], %(sequences)s::bigint[]) AS wanted (laser_id, sequence)
         USING (laser_id, sequence)
+""")
+
+UNNOTED: Final = Prepared("""
+    SELECT laser.id, last.sequence, last.digest FROM devices_laser AS laser
+    JOIN LATERAL (
+        SELECT sequence, digest FROM devices_pulseentry
+        WHERE laser_id = laser.id ORDER BY sequence DESC LIMIT 1
+    ) AS last ON true
+    WHERE laser.id = ANY(%(lasers)s::bigint[]) AND NOT EXISTS (
+        SELECT FROM devices_ledgerhead AS head
+        WHERE head.laser_id = laser.id AND head.sequence = last.sequence
+    )
 """)
 
 COLUMNS: Final = (
@@ -98,8 +109,9 @@ def verify_chains(
     elsewhere = noted or {}
     counted = {row[0]: row[1:] for row in _checked(laser_ids)}
     places: dict[int, list[int]] = {laser_id: [] for laser_id in laser_ids}
-    for laser_id, (_, _, before) in counted.items():
-        places[laser_id] += [] if before is None else [before + 1]
+    for laser_id, (entries, last_place, place) in counted.items():
+        places[laser_id] += [] if place is None else [place]
+        places[laser_id] += [] if entries == last_place else [1]
     for laser_id, sequence in OFF_NOTES.rows(lasers=[*laser_ids]):
         places[laser_id].append(sequence)
     for laser_id, heads in elsewhere.items():
@@ -130,6 +142,14 @@ def walk_chain(laser_id: int, *, noted: Iterable[Head] = ()) -> Verified:
 def head_of(laser_id: int) -> Head | None:
     """The last entry of a laser's chain; None when it has none. One query."""
     return _last_before(laser_id, None)
+
+
+def heads_to_note(laser_ids: Sequence[int]) -> dict[int, Head]:
+    """The last entries of those of these lasers whose last entry is not noted. One query."""
+    return {
+        laser_id: Head(sequence, bytes(digest))
+        for laser_id, sequence, digest in UNNOTED.rows(lasers=[*laser_ids])
+    }
 
 
 def _checked(laser_ids: Sequence[int]) -> list[tuple[int, int, int, int | None]]:

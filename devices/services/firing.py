@@ -47,7 +47,7 @@ def setting_of(entry: PulseEntry) -> FiringSetting | None:
 def refuse_beyond_line(entry: PulseEntry) -> None:
     """Raise BeyondLine or SpotNotListed when line or handpiece cannot be set like this."""
     line = entry.line
-    if entry.energy_j is None:
+    if entry.energy_j is None or entry.rate_hz is None:
         return
     if entry.energy_j > line.max_energy_j * (1 + SLACK):
         raise BeyondLine(
