@@ -9,6 +9,7 @@ from core import vocabulary as core
 from core.vocabulary import choices
 from courses import vocabulary as courses
 from devices import vocabulary as devices
+from devices.safety import vocabulary as safety
 
 
 def _named(module: ModuleType) -> dict[str, list[tuple[Any, str]]]:
@@ -29,4 +30,4 @@ def _once(names: dict[str, list[tuple[Any, str]]]) -> dict[str, list[tuple[Any, 
     return {name: list(codes) for codes, name in first.items()}
 
 
-ENUM_NAMES = _once({**_named(core), **_named(clinics), **_named(devices), **_named(courses)})
+ENUM_NAMES = _once({**_named(core), **_named(clinics), **_named(devices), **_named(safety), **_named(courses)})

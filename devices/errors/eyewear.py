@@ -60,8 +60,8 @@ class BeyondTables(Refused):
 class QuantityMalformed(Malformed):
     """A quantity that cannot be; `errors` names it with a JSON Pointer."""
 
-    code = "invalid"
-    title = "Some fields are wrong"
+    code = "quantity_malformed"
+    title = "A quantity cannot be so"
 
 
 @contextmanager

@@ -14,16 +14,19 @@ from devices.safety import (
     Firing,
     Kept,
     Lens,
+    Level,
     LimitSet,
     OutsideTables,
     People,
     Requirement,
     RoomCheck,
+    TestConditions,
     check_room,
     read_mark,
     worst_requirement,
 )
 from devices.safety.duties import due_on
+from devices.safety.ranges import tabled_duration
 from devices.vocabulary import EyewearCheck, EyewearKind, EyewearState
 
 NS: Final = 1e-9
@@ -59,6 +62,28 @@ class EyewearQuestion:
 
 
 @dataclass(frozen=True, slots=True)
+class WorstLine:
+    """The worst of a line, or (`fired_nm` is another) of what leaves the laser beside it."""
+
+    line_id: int
+    fired_nm: int
+    emission: Emission
+    requirement: Requirement
+
+    def levels(self, test: TestConditions) -> tuple[Level, ...]:
+        """The levels that eyewear needs, under other conditions of test."""
+        return worst_requirement(self.emission, test=test).levels
+
+
+@dataclass(frozen=True, slots=True)
+class WorstLines:
+    """All that a laser model can emit, and the lines (nm, why) that the tables do not reach."""
+
+    lines: tuple[WorstLine, ...]
+    outside: tuple[tuple[int, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class EyewearStanding:
     """What a chain demands, and what a check of the room found under it."""
 
@@ -78,8 +103,7 @@ def eyewear_standing(question: EyewearQuestion, *, policy: EyewearPolicy) -> Eye
     Eyewear of the room counts, and what the clinic keeps for any of its rooms; what two rooms
     would use at once is not weighed.
     """
-    rows = EmissionLine.objects.filter(laser_model=question.laser_model_id)
-    lines = list(rows.prefetch_related("accompanying").order_by("wavelength_nm", "pulse_min_ns"))
+    lines = lines_of_model(question.laser_model_id)
     kept = Eyewear.objects.filter(
         Q(room=None) | Q(room=question.room_id),
         clinic=question.clinic_id,
@@ -160,6 +184,38 @@ def emission_of(
         max_energy_j=energy_j or line.max_energy_j,
         max_rate_hz=line.max_rate_hz,
     )
+
+
+def worst_lines(
+    laser_model_id: int, *, limit_set: LimitSet, exposure_s: float, margin: float
+) -> WorstLines:
+    """What each line of a laser model does at its worst, with what is beside it. Two queries.
+
+    Raises InvalidQuantity, and OutsideTables for an exposure that the tables do not reach.
+    """
+    tabled_duration(exposure_s, field="exposure_s")
+    lines = lines_of_model(laser_model_id)
+    found: list[WorstLine] = []
+    outside: list[tuple[int, str]] = []
+    for line in lines:
+        emitted = {line.wavelength_nm: line.max_energy_j, **dict(_beside(line, lines))}
+        for nm, energy_j in emitted.items():
+            try:
+                emission = emission_of(line, wavelength_nm=nm, energy_j=energy_j)
+                requirement = worst_requirement(
+                    emission, limit_set=limit_set, exposure_s=exposure_s, margin=margin
+                )
+            except OutsideTables as refused:
+                outside.append((nm, str(refused)))
+            else:
+                found.append(WorstLine(line.pk, line.wavelength_nm, emission, requirement))
+    return WorstLines(tuple(found), tuple(outside))
+
+
+def lines_of_model(laser_model_id: int) -> list[EmissionLine]:
+    """The lines of a laser model with what accompanies each. Two queries."""
+    rows = EmissionLine.objects.filter(laser_model=laser_model_id)
+    return list(rows.prefetch_related("accompanying").order_by("wavelength_nm", "pulse_min_ns"))
 
 
 def kept_of(eyewear: Eyewear, *, policy: EyewearPolicy, on: date) -> Kept:

@@ -9,6 +9,7 @@ import importlib
 import pytest
 
 SAFETY = "tests.reference.test_laser_safety"
+BEAMS = "tests.reference.test_laser_safety_beams"
 METROLOGY = "tests.reference.test_metrology"
 DUTIES = "tests.reference.test_safety_duties"
 DURATIONS = (
@@ -37,9 +38,9 @@ CHECKS = {
     (SAFETY, "test_w13_millisecond_ruby_and_infrared"): "W13a W13b",
     (METROLOGY, "test_w10_one_pulse_energy_at_three_spots"): "W10",
     (METROLOGY, "test_w11_irradiance_and_fluence"): "W11",
-    (SAFETY, "test_tb_rows_density_and_level"): "TB1 TB2",
-    (SAFETY, "test_nd_1_and_2_hazard_distance"): "ND1 ND2",
-    (SAFETY, "test_nd_5_to_7_lens_and_reflection"): "ND5 ND6 ND7",
+    (BEAMS, "test_tb_rows_density_and_level"): "TB1 TB2",
+    (BEAMS, "test_nd_1_and_2_hazard_distance"): "ND1 ND2",
+    (BEAMS, "test_nd_5_to_7_lens_and_reflection"): "ND5 ND6 ND7",
     (METROLOGY, "test_f_rows"): "F1 F2 F2.5 F3 F3.5 F4 F5 F6 F7 F8 F10",
     (METROLOGY, "test_pk_1_to_6_peak_power"): "PK1 PK2 PK3 PK4 PK5 PK6",
     (METROLOGY, "test_pk_7_and_8_irradiance_of_two_published_studies"): "PK7 PK8",
@@ -54,9 +55,9 @@ CHECKS = {
     (METROLOGY, "test_dl_rows_diffusion_length"): "DL1 DL3 DL4 DL5 DL6 DL7",
     (METROLOGY, "test_lg_1_twenty_percent"): "LG1",
     (METROLOGY, "test_lg_2_a_small_spot_raises_fluence"): "LG2",
-    (SAFETY, "test_lg_4_and_6_required_against_marked"): "LG4 LG6",
-    (SAFETY, "test_lg_5_eyewear_for_one_of_two_wavelengths"): "LG5",
-    (SAFETY, "test_lg_7_the_number_is_rounded_up"): "LG7",
+    (BEAMS, "test_lg_4_and_6_required_against_marked"): "LG4 LG6",
+    (BEAMS, "test_lg_5_eyewear_for_one_of_two_wavelengths"): "LG5",
+    (BEAMS, "test_lg_7_the_number_is_rounded_up"): "LG7",
     (DUTIES, "test_lg_8_inventory_every_twelve_months"): "LG8",
     (DUTIES, "test_lg_9_the_clocks_of_a_lost_laser"): "LG9",
     (DUTIES, "test_lg_10_reviews_and_visits"): "LG10",
