@@ -129,6 +129,7 @@ REST_FRAMEWORK: dict[str, Any] = {
         "default": "1200/min",
         "slot_search": "240/min",
         "booking": "120/min",
+        "replan": "60/hour",
         "sign_in": "10/min",
         "calendar": "120/min",
     },
@@ -166,6 +167,7 @@ STATIC_ROOT = Path(environment.text("FALLOW_STATIC_DIR", str(STATE_DIR / "static
 FALLOW_POLICY_CHECKS = {
     "healing_policy": "courses.healing.check_policy",
     "search_policy": "courses.slots.policy_of",
+    "device_policy": "devices.policy.device_policy_of",
 }
 
 # --- Messages to patients: written to a folder unless a mail server is set.

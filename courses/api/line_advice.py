@@ -66,7 +66,7 @@ class LaserBriefOut(serializers.Serializer[Any]):
 
     laser = serializers.IntegerField()
     name = serializers.CharField()
-    locked_out = serializers.BooleanField(help_text="It may not fire now")
+    locked_out = serializers.BooleanField(help_text="It may not fire this line now")
 
 
 class AdvisedLineOut(serializers.Serializer[Any]):
@@ -235,7 +235,7 @@ def _clinic(one: ClinicAdvice) -> Json:
                     {
                         "laser": laser.pk,
                         "name": str(laser),
-                        "locked_out": laser.pk in one.lasers.locked_out,
+                        "locked_out": not one.lasers.may_fire(laser, line_id=int(ranked.line.key)),
                     }
                     for laser in one.lasers.emitting(int(ranked.line.key))
                 ],

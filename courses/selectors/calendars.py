@@ -176,7 +176,7 @@ def _absences(resource: Resource, *, span: Span) -> Iterator[DiaryEvent]:
 def _lock_outs(resource: Resource, *, span: Span) -> Iterator[DiaryEvent]:
     if resource.kind != ResourceKind.LASER:
         return
-    rows: Any = LockOut.objects.filter(
+    rows: Any = LockOut.objects.of_whole_lasers().filter(
         laser__resource=resource, period__overlap=(span.start, span.end)
     )
     for row in rows.order_by("period", "pk"):

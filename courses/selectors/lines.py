@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from django.contrib.postgres.expressions import ArraySubquery
 from django.db.models import Exists, OuterRef, QuerySet
 
 from clinics.access import Actor
@@ -19,12 +20,20 @@ NS = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class ClinicLasers:
-    """The lasers in service at one clinic; `locked_out` are those that may not fire now."""
+    """The lasers in service at one clinic; `locked_out` are those that may not fire now.
+
+    `lines_out` are the lines locked out of single lasers, as (laser, line).
+    """
 
     clinic_id: int
     name: str
     lasers: tuple[Laser, ...]
     locked_out: frozenset[int]
+    lines_out: frozenset[tuple[int, int]] = frozenset()
+
+    def may_fire(self, laser: Laser, *, line_id: int) -> bool:
+        """Whether neither the laser nor this line of it is locked out."""
+        return laser.pk not in self.locked_out and (laser.pk, line_id) not in self.lines_out
 
     def lines(self) -> list[EmissionLine]:
         """The lines of the clinic's lasers, each once, in a steady order."""
@@ -42,12 +51,16 @@ class ClinicLasers:
 
 def lasers_by_clinic(*, actor: Actor, now: datetime) -> tuple[ClinicLasers, ...]:
     """The chain's lasers in service with their lines, clinic by clinic. Two queries."""
+    held = LockOut.objects.filter(laser=OuterRef("pk"), period__contains=now)
     rows: Any = (
         Laser.objects.visible_to(actor)
         .filter(status=DeviceStatus.ACTIVE, clinic__active=True)
         .select_related("clinic", "laser_model")
         .prefetch_related("laser_model__lines")
-        .annotate(locked=Exists(LockOut.objects.filter(laser=OuterRef("pk"), period__contains=now)))
+        .annotate(
+            locked=Exists(held.of_whole_lasers()),
+            lines_out=ArraySubquery(held.filter(line__isnull=False).values("line_id")),
+        )
         .order_by("clinic__name", "clinic", "pk")
     )
     clinics: dict[int, list[Any]] = {}
@@ -59,6 +72,7 @@ def lasers_by_clinic(*, actor: Actor, now: datetime) -> tuple[ClinicLasers, ...]
             name=lasers[0].clinic.name,
             lasers=tuple(lasers),
             locked_out=frozenset(laser.pk for laser in lasers if laser.locked),
+            lines_out=frozenset((laser.pk, pk) for laser in lasers for pk in laser.lines_out),
         )
         for clinic_id, lasers in clinics.items()
     )

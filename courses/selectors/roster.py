@@ -84,13 +84,17 @@ PLACES = Prepared("""
     (
         SELECT json_agg(
             json_build_array(laser.id, resource_id, laser_model_id, room_id, ARRAY(
-                SELECT wavelength_nm FROM devices_emissionline
-                WHERE laser_model_id = laser.laser_model_id
+                SELECT wavelength_nm FROM devices_emissionline AS line
+                WHERE laser_model_id = laser.laser_model_id AND NOT EXISTS (
+                    SELECT FROM devices_lockout AS held
+                    WHERE held.laser_id = laser.id AND held.line_id = line.id
+                    AND upper_inf(held.period) AND lower(held.period) < %(end)s::timestamptz
+                )
             ), (
                 SELECT json_agg(json_build_array(
                     date_part('epoch', lower(period)), date_part('epoch', upper(period))
                 ) ORDER BY period)
-                FROM devices_lockout WHERE laser_id = laser.id
+                FROM devices_lockout WHERE laser_id = laser.id AND line_id IS NULL
                 AND period && tstzrange(%(start)s::timestamptz, %(end)s::timestamptz)
             ), (
                 SELECT json_agg(json_build_array(
@@ -98,7 +102,12 @@ PLACES = Prepared("""
                     date_part('epoch', lower(period)), date_part('epoch', upper(period)), ARRAY(
                         SELECT wavelength_nm FROM devices_handpiece_lines AS passed
                         JOIN devices_emissionline AS line ON line.id = passed.emissionline_id
-                        WHERE passed.handpiece_id = tip.id
+                        WHERE passed.handpiece_id = tip.id AND NOT EXISTS (
+                            SELECT FROM devices_lockout AS held
+                            WHERE held.laser_id = laser.id AND held.line_id = line.id
+                            AND upper_inf(held.period)
+                            AND lower(held.period) < %(end)s::timestamptz
+                        )
                     )
                 ) ORDER BY period DESC)
                 FROM devices_fitting
@@ -153,7 +162,7 @@ class RosterHandpiece:
 
 @dataclass(frozen=True, slots=True)
 class RosterLaser:
-    """A laser in use, with its lines and when it is locked out."""
+    """A laser in use, with the lines that are not locked out, and when all of it is."""
 
     id: int
     resource_id: int
@@ -274,11 +283,12 @@ def _handpieces(lasers: Iterable[Row]) -> Iterator[RosterHandpiece]:
         for row in fitted or ():
             fittings[row[0]].append((laser_id, row))
     for handpiece_id, rows in sorted(fittings.items()):
-        _, (_, resource, *_, lines) = rows[0]
+        _, (_, resource, *_) = rows[0]
         yield RosterHandpiece(
             id=handpiece_id,
             resource_id=resource,
-            wavelengths_nm=frozenset(lines),
+            # What is locked out on one laser it may pass on another; each laser has its own lines.
+            wavelengths_nm=frozenset().union(*(lines for _, (*_, lines) in rows)),
             fitted=tuple(
                 FittedTo(laser_id, _instant(start), _end(end))
                 for laser_id, (_, _, start, end, _) in rows

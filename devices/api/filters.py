@@ -110,6 +110,7 @@ class _OfLaserPeriod(FilterSet):
 class LockOutFilter(_OfLaserPeriod):
     """Lock-outs by laser, clinic, reason, or those that hold at an instant."""
 
+    line = WholeNumberFilter(field_name="line_id")
     reason = ChoiceFilter(choices=choices(LockOutReason))
 
     class Meta:

@@ -39,6 +39,12 @@ class LockOutBrief(serializers.Serializer[Any]):
     end = AwareDateTimeField(source="period.upper", allow_null=True, help_text="Excluded.")
 
 
+class LineLockOutBrief(LockOutBrief):
+    """The lock-out of one line that holds now."""
+
+    line = serializers.IntegerField(source="line_id")
+
+
 class FittedBrief(serializers.Serializer[Any]):
     """A handpiece that is on the laser now."""
 
@@ -55,6 +61,7 @@ class LaserOut(RowSerializer):
     laser_model_name = serializers.CharField(source="laser_model.name")
     wavelengths_nm = serializers.SerializerMethodField()
     lock_out = serializers.SerializerMethodField()
+    lines_locked_out = serializers.SerializerMethodField()
     handpieces = FittedBrief(source="fittings_now", many=True)
 
     class Meta:
@@ -73,6 +80,7 @@ class LaserOut(RowSerializer):
             "label",
             "status",
             "lock_out",
+            "lines_locked_out",
             "handpieces",
         ]
 
@@ -81,8 +89,13 @@ class LaserOut(RowSerializer):
 
     @extend_schema_field(LockOutBrief(allow_null=True))
     def get_lock_out(self, laser: Any) -> dict[str, Any] | None:
-        holding = next(iter(laser.lock_outs_now), None)
+        holding = next((one for one in laser.lock_outs_now if one.line_id is None), None)
         return LockOutBrief(holding).data if holding else None
+
+    @extend_schema_field(LineLockOutBrief(many=True))
+    def get_lines_locked_out(self, laser: Any) -> list[dict[str, Any]]:
+        held = [one for one in laser.lock_outs_now if one.line_id is not None]
+        return [LineLockOutBrief(one).data for one in held]
 
 
 class LaserIn(serializers.Serializer[Any]):
@@ -200,7 +213,7 @@ class LaserViewSet(ListMixin, RetrieveMixin):
 
     def get_queryset(self) -> Any:
         now = self.now()
-        locked = LockOut.objects.holding_at(now)
+        locked = LockOut.objects.holding_at(now)  # of the whole laser, and of single lines
         fitted = Fitting.objects.holding_at(now).select_related("handpiece").order_by("pk")
         return (
             super()

@@ -17,13 +17,16 @@ from core.vocabulary import choices
 from devices import selectors
 from devices.api.filters import LockOutFilter
 from devices.api.hits import HitOut
-from devices.models import Laser, LockOut
+from devices.models import EmissionLine, EnergyCheck, Laser, LockOut
 from devices.services import lock_outs as services
 from devices.vocabulary import LockOutReason
 
 
 class LockOutOut(RowSerializer):
-    """A laser may not fire from `start` to `end`; without an end, until it is released."""
+    """A laser may not fire from `start` to `end`; without an end, until it is released.
+
+    With a line, that line alone. `verification` is the energy check it was released on.
+    """
 
     clinic = serializers.IntegerField(source="laser.clinic_id")
     time_zone = serializers.CharField(source="laser.clinic.time_zone")
@@ -36,6 +39,7 @@ class LockOutOut(RowSerializer):
             "id",
             "version",
             "laser",
+            "line",
             "clinic",
             "time_zone",
             "start",
@@ -45,6 +49,7 @@ class LockOutOut(RowSerializer):
             "placed_by",
             "released_by",
             "release_note",
+            "verification",
             "created_at",
         ]
 
@@ -62,6 +67,12 @@ class LockOutIn(serializers.Serializer[Any]):
     """Lock a laser out: from now unless `start` is given, until released unless `end` is."""
 
     laser = VisibleRelatedField(queryset=Laser.objects.all())
+    line = VisibleRelatedField(
+        queryset=EmissionLine.objects.all(),
+        allow_null=True,
+        default=None,
+        help_text="That line alone, from now until it is released",
+    )
     start = AwareDateTimeField(required=False, help_text="Now when left out")
     end = AwareDateTimeField(allow_null=True, default=None, help_text="Excluded.")
     reason = serializers.ChoiceField(choices=choices(LockOutReason))
@@ -72,6 +83,11 @@ class LockOutReleaseIn(serializers.Serializer[Any]):
     """What was checked before the laser may fire again."""
 
     note = serializers.CharField(max_length=400)
+    energy_check = VisibleRelatedField(
+        queryset=EnergyCheck.objects.all(),
+        required=False,
+        help_text="The passing check made since; the last one when left out",
+    )
 
 
 class LockOutViewSet(ListMixin):
@@ -125,10 +141,17 @@ class LockOutViewSet(ListMixin):
     @action(detail=True, methods=["post"])
     @idempotent(required=False)
     def release(self, request: Request, **kwargs: Any) -> Response:
-        """End a lock-out now, with a note on what was checked: laser safety officer there."""
+        """End a lock-out now, with a note on what was checked: laser safety officer there.
+
+        After a failed energy check, a service, and what else the chain's policy names, a passing
+        energy check made since the lock-out began is needed.
+        """
+        fields = self.parse(LockOutReleaseIn)
+        check = fields.get("energy_check")
         lock_out = services.lock_out_release(
             pk=self.get_object().pk,
-            **self.parse(LockOutReleaseIn),
+            note=fields["note"],
+            energy_check_id=check.pk if check else None,
             actor=self.actor,
             now=self.now(),
         )

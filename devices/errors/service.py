@@ -78,3 +78,10 @@ class ServiceStillDue(Refused):
 
     code = "service_still_due"
     title = "The service that locked the laser out is still due"
+
+
+class LineLockOutBounded(Refused):
+    """One line is locked out from now until it is released, never for a given time."""
+
+    code = "line_lock_out_bounded"
+    title = "A line is locked out from now until it is released"

@@ -24,9 +24,10 @@ def fitted_to(laser: Laser, *, at: datetime) -> list[int]:
     return list(rows.values_list("handpiece_id", flat=True))
 
 
-def lock_out_at(*, laser: Laser, at: datetime) -> LockOut | None:
-    """The lock-out that keeps the laser from firing at that instant, if any."""
-    return LockOut.objects.filter(laser=laser).holding_at(at).first()
+def lock_out_at(*, laser: Laser, at: datetime, line: EmissionLine | None = None) -> LockOut | None:
+    """The lock-out that keeps the laser (or this line of it) from firing at that instant."""
+    rows = LockOut.objects.filter(laser=laser).holding_at(at)
+    return (rows.of_whole_lasers() if line is None else rows.keeping(line.pk)).first()
 
 
 def lines_of(handpiece: Handpiece) -> list[EmissionLine]:

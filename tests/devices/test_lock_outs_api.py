@@ -110,7 +110,7 @@ def test_an_unknown_reason_or_a_naive_instant_is_refused(officer, laser):
 
 
 def test_released_with_a_note_by_the_safety_officer_only(operator, officer, laser):
-    lock_out = make_lock_out(laser, since=now() - HOUR)
+    lock_out = make_lock_out(laser, since=now() - HOUR, reason="safety")
     path = f"/lock-outs/{lock_out.pk}/release"
     assert_problem(operator.post(path, {"note": "works again"}), 403)
     answer = officer.post(path, {"note": " "})

@@ -23,6 +23,10 @@ class ChainSerializer(RowSerializer):
     search_policy = serializers.DictField(
         required=False, help_text="Weights and steps of slot search, by name"
     )
+    device_policy = serializers.DictField(
+        required=False,
+        help_text="Service and energy checks of lasers, by name; see /device-policy",
+    )
     session_multiplier = serializers.DecimalField(
         max_digits=4,
         decimal_places=2,
@@ -45,6 +49,7 @@ class ChainSerializer(RowSerializer):
             "name",
             "healing_policy",
             "search_policy",
+            "device_policy",
             "session_multiplier",
             "holds_per_caller",
         )

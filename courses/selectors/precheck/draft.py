@@ -21,6 +21,7 @@ class PassDraft:
     pulse_duration_ns: float
     rate_hz: float
     pulses: int | None = None
+    ended_at: datetime | None = None
     responses: tuple[SkinResponse, ...] = ()
 
 
@@ -75,6 +76,7 @@ class SessionDraft:
         )
 
     def ends_of_passes(self) -> tuple[datetime | None, ...]:
-        """Until when each pass can have lasted at most: the next one's start, or the end."""
+        """Until when each pass lasted; where it does not say, until the next one, or the end."""
         starts = [one.started_at for one in self.passes]
-        return (*starts[1:], self.ended_at) if starts else ()
+        bounds = (*starts[1:], self.ended_at) if starts else ()
+        return tuple(one.ended_at or bound for one, bound in zip(self.passes, bounds, strict=True))

@@ -49,6 +49,7 @@ def pass_findings(context: Context) -> Iterator[Finding]:
         yield _room_cleared(context, line, at=at)
         yield from _fitted(context, one, handpiece=handpiece, at=at)
         yield _emitted(context, line, handpiece=handpiece, at=at)
+        yield _line_free(context, one, line=line, at=at)
         yield from _setting(one, line, at=at)
         yield _handpiece_spot(one, handpiece, at=at)
         yield from _pulses(one, until=context.draft.ends_of_passes()[index], at=at)
@@ -108,6 +109,23 @@ def _emitted(context: Context, line: EmissionLine, *, handpiece: Handpiece, at: 
         wavelength_nm=line.wavelength_nm,
         handpiece_lines=sorted(context.handpiece_lines[handpiece.pk]),
     )
+
+
+def _line_free(context: Context, one: PassDraft, *, line: EmissionLine, at: str) -> Finding:
+    """A line that failed its energy check is locked out while the others go on."""
+    pointer = f"{at}/line"
+    for lock_out in context.lock_outs:
+        if lock_out.line_id == line.pk and one.started_at in lock_out.period:
+            return failed(
+                "line_not_locked_out",
+                f"{line.wavelength_nm} nm is locked out: {lock_out.get_reason_display()}.",
+                pointer=pointer,
+                wavelength_nm=line.wavelength_nm,
+                lock_out=lock_out.pk,
+                reason=lock_out.reason,
+                since=lock_out.period.lower.isoformat(),
+            )
+    return passed("line_not_locked_out", pointer=pointer, wavelength_nm=line.wavelength_nm)
 
 
 def _setting(one: PassDraft, line: EmissionLine, *, at: str) -> Iterator[Finding]:

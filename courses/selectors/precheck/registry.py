@@ -127,6 +127,7 @@ CHECKS: Final[Mapping[str, CheckRule]] = {
             _SAFETY,
             {
                 "laser_not_locked_out": "The laser may fire: no lock-out holds.",
+                "line_not_locked_out": "The line may fire: no lock-out of its own holds.",
                 "room_controlled": "The room is one of this clinic, in use and laser-controlled.",
                 "room_cleared": "The room is cleared for the wavelength.",
                 "operator_credential": "The operator's credential covers this laser model and "

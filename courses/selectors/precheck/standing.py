@@ -188,7 +188,7 @@ def _lock_outs(context: Context) -> Iterator[Finding]:
         (pointer, lock_out)
         for pointer, instant in instants.items()
         for lock_out in context.lock_outs
-        if instant in lock_out.period
+        if lock_out.line_id is None and instant in lock_out.period
     ]
     for pointer, lock_out in hit[:1]:
         yield failed(
