@@ -51,6 +51,7 @@ class PassOut(serializers.ModelSerializer[TreatmentPass]):
     """One pass, and the ledger entry of its pulses."""
 
     wavelength_nm = serializers.IntegerField(source="line.wavelength_nm", read_only=True)
+    ended_at = AwareDateTimeField(source="pulse_entry.ended_at", read_only=True, allow_null=True)
 
     class Meta:
         model = TreatmentPass
@@ -61,6 +62,7 @@ class PassOut(serializers.ModelSerializer[TreatmentPass]):
             "handpiece",
             "parts",
             "started_at",
+            "ended_at",
             "spot_mm",
             "fluence_j_cm2",
             "pulse_duration_ns",
@@ -129,6 +131,9 @@ class PassPreviewIn(serializers.Serializer[Any]):
         child=KeyField(), min_length=1, max_length=24, help_text="Parts of the course's tattoos"
     )
     started_at = AwareDateTimeField(required=False, help_text="Left out: when the session starts")
+    ended_at = AwareDateTimeField(
+        required=False, help_text="When its firing was over: the pulses must fit the time"
+    )
     spot_mm = serializers.FloatField(min_value=0.1, max_value=100)
     fluence_j_cm2 = serializers.FloatField(min_value=0.001, max_value=1000)
     pulse_duration_ns = serializers.FloatField(min_value=0.001, max_value=1e9)
@@ -226,7 +231,7 @@ class SessionViewSet(RecordViewSet):
 
     queryset = Session.objects.select_related(
         "clinic", "course", "healing_window"
-    ).prefetch_related("passes__line", "passes__parts")
+    ).prefetch_related("passes__line", "passes__parts", "passes__pulse_entry")
     serializer_class = SessionOut
     filterset_class = SessionFilter
     keyset = ("started_at", "id")
@@ -317,6 +322,7 @@ def _pass(body: dict[str, Any], *, session_starts: Any) -> PassDraft:
         pulse_duration_ns=body["pulse_duration_ns"],
         rate_hz=body["rate_hz"],
         pulses=body.get("pulses"),
+        ended_at=body.get("ended_at"),
         responses=tuple(SkinResponse(code) for code in dict.fromkeys(body["responses"])),
     )
 

@@ -19,7 +19,9 @@ from courses.models import Appointment, HealingWindow, Session, TreatmentPass
 from courses.selectors.visits import timeline_json
 from courses.slots import role_spans
 from courses.vocabulary import AppointmentStatus, SessionStatus, SkinResponse, TreatmentRole
+from devices.metrology import FiringSetting
 from devices.models import PulseEntry
+from devices.services.firing import set_as
 from devices.vocabulary import PulsePurpose
 
 KEPT_BUSY = (AppointmentStatus.BOOKED, AppointmentStatus.FULFILLED)
@@ -178,7 +180,7 @@ def _session(
 
 
 def _entry(treatment: Treatment, shot: Shot, *, session: Session) -> PulseEntry:
-    return PulseEntry(
+    entry = PulseEntry(
         laser=treatment.laser.row,
         handpiece=shot.tip.row,
         line=shot.line.row,
@@ -189,6 +191,8 @@ def _entry(treatment: Treatment, shot: Shot, *, session: Session) -> PulseEntry:
         source=f"session:{session.pk}",
         entry_key=f"session:{session.pk}:{shot.sequence}",
     )
+    set_as(entry, setting=FiringSetting(shot.spot_mm, shot.fluence_j_cm2, shot.rate_hz))
+    return entry
 
 
 def _pass(shot: Shot, *, session: Session, entry: PulseEntry) -> TreatmentPass:

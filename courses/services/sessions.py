@@ -32,6 +32,7 @@ from courses.selectors.precheck.context import Context, context_of
 from courses.services.healing import session_of_finding, window_open, windows_recompute
 from courses.vocabulary import AppointmentStatus, ObservationStatus, SessionStatus, SkinResponse
 from devices.locks import lock_laser
+from devices.metrology import FiringSetting
 from devices.services.ledger import pulse_entry_append, pulse_entry_take_back
 from devices.vocabulary import PulsePurpose
 
@@ -149,6 +150,14 @@ def _check_order(draft: SessionDraft) -> None:
                 }
             )
         before = max(before, one.started_at)
+        if one.ended_at is not None and one.ended_at < one.started_at:
+            errors.append(
+                {
+                    "pointer": f"/passes/{index}/ended_at",
+                    "code": "order",
+                    "detail": "A pass ends after its start.",
+                }
+            )
     if draft.ended_at is not None and draft.ended_at < before:
         errors.append(
             {
@@ -285,6 +294,8 @@ def _pass(
         purpose=PulsePurpose.TREATMENT,
         operator_id=context.operator.pk,
         fired_at=one.started_at,
+        ended_at=one.ended_at,
+        setting=FiringSetting(one.spot_mm, one.fluence_j_cm2, one.rate_hz),
         source=f"session:{session.pk}",
         entry_key=f"session:{session.pk}:{sequence}",
         now=now,

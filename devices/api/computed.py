@@ -31,3 +31,15 @@ LIFE: Final = {
     "source": "Counter at the start of the record plus the sum of the pulse ledger",
     "kind": "common_practice",
 }
+LEDGER_CHAIN: Final = {
+    "id": "ledger-chain",
+    "version": "1",
+    "source": "SHA-256 (FIPS 180-4) over each entry, encoded, and the digest of the one before",
+    "kind": "published",
+}
+RECONCILIATION: Final = {
+    "id": "counter-reconciliation",
+    "version": "1",
+    "source": "What a counter gained between two readings is what the ledger holds for that time",
+    "kind": "common_practice",
+}

@@ -3,6 +3,8 @@
 from math import isfinite
 from typing import Any, Final
 
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 LEAST_ABOVE_ZERO: Final = 1e-9
@@ -47,6 +49,14 @@ class WholeField(serializers.IntegerField):
         if isinstance(data, bool) or not isinstance(data, int):
             self.fail("number")
         return super().to_internal_value(data)
+
+
+@extend_schema_field(OpenApiTypes.STR)
+class HexField(serializers.ReadOnlyField):
+    """Bytes as lower-case hexadecimal digits."""
+
+    def to_representation(self, value: Any) -> str:
+        return bytes(value).hex()
 
 
 class SpotsField(serializers.ListField):

@@ -14,7 +14,15 @@ from core.api.fields import AwareDateTimeField, VisibleRelatedField
 from core.api.idempotency import idempotent, read_key
 from core.api.serializers import RowSerializer
 from core.api.viewsets import ListMixin, RetrieveMixin
-from devices.api.fields import MAX_PULSES, WholeField
+from devices.api.fields import (
+    MAX_FLUENCE_J_CM2,
+    MAX_PULSES,
+    MAX_RATE_HZ,
+    MAX_SPOT_MM,
+    HexField,
+    QuantityField,
+    WholeField,
+)
 from devices.api.filters import PulseEntryFilter
 from devices.models import EmissionLine, Handpiece, Laser, PulseEntry
 from devices.services import ledger as services
@@ -24,6 +32,10 @@ class PulseEntryOut(RowSerializer):
     """One row of the ledger; a correction points at the row it corrects and is signed."""
 
     wavelength_nm = serializers.IntegerField(source="line.wavelength_nm")
+    encoding = serializers.IntegerField(help_text="Version of how the entry becomes bytes")
+    sequence = serializers.IntegerField(help_text="Place in the chain of its laser, from 1")
+    previous = HexField(help_text="Digest of the entry before, in hex")
+    digest = HexField(help_text="SHA-256 of the entry and the digest before, in hex")
 
     class Meta:
         model = PulseEntry
@@ -41,6 +53,18 @@ class PulseEntryOut(RowSerializer):
             "reason",
             "source",
             "created_at",
+            "ended_at",
+            "spot_mm",
+            "fluence_j_cm2",
+            "rate_hz",
+            "energy_j",
+            "total_energy_j",
+            "area_cm2",
+            "average_power_w",
+            "encoding",
+            "sequence",
+            "previous",
+            "digest",
         ]
 
 
@@ -60,6 +84,16 @@ class PulseEntryIn(serializers.Serializer[Any]):
         help_text="Who fired; the caller when left out",
     )
     fired_at = AwareDateTimeField(required=False, help_text="Now when left out")
+    ended_at = AwareDateTimeField(
+        required=False, help_text="When the firing was over: the pulses must fit the time"
+    )
+    spot_mm = QuantityField(
+        required=False,
+        max_value=MAX_SPOT_MM,
+        help_text="Diameter; with fluence and rate, energies are derived and stored",
+    )
+    fluence_j_cm2 = QuantityField(required=False, max_value=MAX_FLUENCE_J_CM2)
+    rate_hz = QuantityField(required=False, max_value=MAX_RATE_HZ)
 
 
 class PulseCorrectionIn(serializers.Serializer[Any]):
@@ -89,7 +123,8 @@ class PulseEntryViewSet(ListMixin, RetrieveMixin):
     def create(self, request: Request, **kwargs: Any) -> Response:
         """Enter a test fire or a calibration: operator, clinician or safety officer there.
 
-        While the laser is locked out only the laser safety officer may.
+        While the laser is locked out only the laser safety officer may. A setting is spot,
+        fluence and rate together; it must lie within the line.
         """
         fields = self.parse(PulseEntryIn)
         entry = services.pulse_entry_record(

@@ -17,6 +17,7 @@ from devices.api.laser_models import (
     LaserModelViewSet,
 )
 from devices.api.lasers import LaserViewSet
+from devices.api.ledger_verification import LedgerVerification
 from devices.api.lock_outs import LockOutViewSet
 from devices.api.parts import InstallationViewSet, LaserPartsViewSet, PartViewSet
 from devices.api.pulse_entries import PulseEntryViewSet
@@ -46,6 +47,11 @@ eyewear_policy = EyewearPolicyViewSet.as_view({"get": "retrieve", "patch": "part
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *router.urls,
+    path(
+        "lasers/<int:pk>/ledger-verification",
+        LedgerVerification.as_view(),
+        name="ledger-verification",
+    ),
     path(
         "lasers/<int:pk>/parts", LaserPartsViewSet.as_view({"get": "retrieve"}), name="laser-parts"
     ),
