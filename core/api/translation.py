@@ -72,13 +72,18 @@ def status_of(kind: type[DomainError]) -> HTTPStatus:
     raise TypeError(f"{kind.__name__} stands under none of the meanings in core.errors")
 
 
-def _domain(error: DomainError) -> Problem:
+def _domain(error: DomainError) -> Problem | None:
+    try:
+        data = error.data
+    except (DatabaseError, InterfaceError) as failure:
+        # Some refusals read only now what they tell, such as other slots.
+        return _database(failure)
     return Problem(
         status=status_of(type(error)),
         code=error.code,
         title=error.title,
         detail=error.detail,
-        data=error.data,
+        data=data,
         headers=AGAIN_SOON if isinstance(error, Busy) else {},
     )
 

@@ -98,6 +98,21 @@ def test_an_unforeseen_database_error_is_a_500():
     assert describe(caused(OperationalError, psycopg.errors.DiskFull())) is None
 
 
+def test_a_refusal_whose_data_cannot_be_read_any_more_is_told_as_what_happened_since():
+    class ReadLate(Conflict):
+        @property
+        def data(self):
+            raise caused(OperationalError, psycopg.errors.AdminShutdown())
+
+        @data.setter
+        def data(self, value):
+            pass
+
+    told = describe(ReadLate())
+    assert (told.status, told.code) == (503, "database_unavailable")
+    assert told.headers["Retry-After"]
+
+
 def test_data_of_an_error_stands_beside_the_members_and_never_over_them(client, monkeypatch):
     error = Conflict("Taken.", alternatives=[{"start": "x"}], status=200, code="mine")
     monkeypatch.setattr(Broken, "error", error)
