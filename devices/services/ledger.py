@@ -259,7 +259,8 @@ def _refuse_unfit(entry: PulseEntry) -> None:
 def _refuse_locked_out(entry: PulseEntry, *, while_locked_out: bool) -> None:
     if while_locked_out and entry.purpose in ENTERED_BY_HAND:
         return
-    if lock_out := selectors.lock_out_at(laser=entry.laser, at=entry.fired_at):
+    lock_out = selectors.lock_out_at(laser=entry.laser, at=entry.fired_at, line=entry.line)
+    if lock_out is not None:
         raise MayNotFire(
             laser=entry.laser_id, lock_out=lock_out.pk, reason=lock_out.reason, note=lock_out.note
         )
