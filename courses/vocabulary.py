@@ -195,11 +195,7 @@ class ReplanStatus(StrEnum):
 
 
 class ReplanRowStatus(StrEnum):
-    """What a re-plan has for one appointment, and what was done with it.
-
-    A new slot (`placed`, then `moved`); none (`unplaced`), and by a person's choice `cancelled`
-    or cancelled and on the waiting list (`waiting`).
-    """
+    """What a re-plan has for an appointment, and what was done: `waiting` is cancelled to wait."""
 
     PLACED = "placed"
     UNPLACED = "unplaced"

@@ -28,6 +28,7 @@ from courses.api.precautions import (
 )
 from courses.api.recalls import MessageViewSet, RecallViewSet
 from courses.api.reference_tables import ClearanceScalesView, HealingRulesView
+from courses.api.replans import ReplanRowViewSet, ReplanViewSet
 from courses.api.series import SeriesViewSet
 from courses.api.sessions import SessionViewSet
 from courses.api.slots import SlotSearchView
@@ -41,6 +42,7 @@ router.register("appointment-series", SeriesViewSet, basename="appointment-serie
 router.register("waiting-list", WaitingListViewSet, basename="waiting-list")
 router.register("gaps", GapViewSet, basename="gap")
 router.register("gap-offers", GapOfferViewSet, basename="gap-offer")
+router.register("replans", ReplanViewSet, basename="replan")
 router.register("calendar-feeds", CalendarFeedViewSet, basename="calendar-feed")
 router.register("patients", PatientViewSet, basename="patient")
 router.register("contact-points", ContactPointViewSet, basename="contact-point")
@@ -65,6 +67,11 @@ root_urlpatterns = [
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("slot-searches", SlotSearchView.as_view(), name="slot-search"),
+    path(
+        "replans/<int:replan>/rows",
+        ReplanRowViewSet.as_view({"get": "list"}),
+        name="replan-rows",
+    ),
     path("capacity", CapacityView.as_view(), name="capacity"),
     path("calculators/session-estimate", SessionEstimateView.as_view(), name="session-estimate"),
     path("calculators/line-advice", LineAdviceView.as_view(), name="line-advice"),

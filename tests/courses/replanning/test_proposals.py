@@ -1,12 +1,9 @@
 """What a run proposes for the visits that an outage hits."""
 
-from datetime import timedelta
-
 import pytest
 
 from courses.vocabulary import ReplanRowStatus, ReplanStatus, TaskStatus
-from tests.support.booking import NOW
-from tests.support.replans import DAY, ask, rows_of, solve
+from tests.support.replans import ask, rows_of, solve
 
 pytestmark = pytest.mark.django_db
 
