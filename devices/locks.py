@@ -27,10 +27,13 @@ from devices.errors import (
     LockOutUnknown,
 )
 from devices.errors.checks import EnergyCheckUnknown, MeterUnknown
+from devices.errors.counters import CounterUnknown, DifferenceUnknown
 from devices.errors.parts import InstallationUnknown, PartUnknown
 from devices.errors.service import ServicePlanUnknown, ServiceVisitUnknown
 from devices.models import (
     AccompanyingEmission,
+    Counter,
+    CounterDifference,
     EmissionLine,
     EnergyCheck,
     Eyewear,
@@ -208,3 +211,40 @@ def _one(rows: QuerySet[Any], unknown: type[NotFound]) -> Any:
     for row in lock_rows(rows):
         return row
     raise unknown
+
+
+def lock_counters(ids: Iterable[int], *, actor: HasChain) -> list[Counter]:
+    """These counters of the actor's chain, locked in the order of their ids; after their laser.
+
+    Whatever adds or corrects a reading holds this lock, so its readings stand still meanwhile.
+    Raises CounterUnknown naming those missing.
+    """
+    wanted = set(ids)
+    rows = lock_rows(
+        Counter.objects.visible_to(actor)
+        .filter(pk__in=wanted)
+        .select_related("laser__clinic", "handpiece__resource__clinic")
+    )
+    if missing := wanted - {row.pk for row in rows}:
+        raise CounterUnknown(counters=sorted(missing))
+    return rows
+
+
+def lock_counter(*, pk: int, actor: HasChain) -> Counter:
+    """A counter of the actor's chain, locked. Raises CounterUnknown."""
+    [counter] = lock_counters([pk], actor=actor)
+    return counter
+
+
+def lock_difference(*, pk: int, actor: HasChain) -> CounterDifference:
+    """A difference between a counter and the ledger, locked. Raises DifferenceUnknown."""
+    rows = CounterDifference.objects.select_related(
+        "counter__laser", "counter__handpiece__resource", "earlier", "later"
+    )
+    difference: CounterDifference = _one(rows.visible_to(actor).filter(pk=pk), DifferenceUnknown)
+    return difference
+
+
+def lock_differences(rows: QuerySet[Any]) -> list[CounterDifference]:
+    """These differences, locked in the order of their ids."""
+    return lock_rows(rows)
