@@ -167,6 +167,12 @@ class SessionPreviewIn(serializers.Serializer[Any]):
     started_at = AwareDateTimeField(required=False, help_text="Left out: now")
     ended_at = AwareDateTimeField(required=False, allow_null=True)
     clearing_agent = serializers.BooleanField(default=False)
+    others_present = serializers.IntegerField(
+        min_value=0,
+        max_value=20,
+        default=0,
+        help_text="People besides operator and patient: each needs eyewear",
+    )
     passes: serializers.ListSerializer[Any] = serializers.ListSerializer(
         child=PassPreviewIn(), max_length=MOST_PASSES, default=list
     )
@@ -301,7 +307,10 @@ def _draft(body: dict[str, Any]) -> SessionDraft:
         for name in ("course", "appointment", "clinic", "room", "laser", "operator")
         if body.get(name) is not None
     }
-    kept = ("ended_at", "clearing_agent", "status_reason", "note", "override_reason")
+    kept = (
+        *("ended_at", "clearing_agent", "others_present"),
+        *("status_reason", "note", "override_reason"),
+    )
     return SessionDraft(
         started_at=body["started_at"],
         passes=tuple(_pass(one, session_starts=body["started_at"]) for one in body["passes"]),

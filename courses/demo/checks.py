@@ -10,6 +10,7 @@ from clinics.models import Credential
 from clinics.vocabulary import CredentialKind
 from courses.demo.answers import Asked
 from courses.demo.devices import Devices
+from courses.demo.eyewear import Stock
 from courses.demo.organisation import Person
 from courses.demo.treatment import Shot, Treatment
 from courses.models import Appointment, TattooPart
@@ -31,6 +32,7 @@ def checks_of(
     closed_windows: list[int],
     asked: Asked,
     devices: Devices,
+    stock: Stock,
 ) -> list[dict[str, Any]]:
     """What the pre-checks find, as it is stored with the session. Raises SessionUnfit."""
     report = report_of(
@@ -40,6 +42,7 @@ def checks_of(
             closed_windows=closed_windows,
             asked=asked,
             devices=devices,
+            stock=stock,
         )
     )
     if report.failed:
@@ -55,6 +58,7 @@ def _context(
     closed_windows: list[int],
     asked: Asked,
     devices: Devices,
+    stock: Stock,
 ) -> Context:
     """The course, its patient and parts as they stood then."""
     case, unit = treatment.case, treatment.laser
@@ -87,6 +91,12 @@ def _context(
             open=(), closed_ids=tuple(closed_windows), later_sessions=(), bars=()
         ),
         precautions=asked.standing(treatment),
+        eyewear=stock.standing(
+            unit,
+            room_id=appointment.room_id,
+            line_ids=frozenset(shot.line.row.pk for shot in treatment.shots),
+            on=treatment.treated_on,
+        ),
         treated_on=treatment.treated_on,
     )
 

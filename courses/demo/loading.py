@@ -10,6 +10,7 @@ from clinics.models import Chain
 from core.db import command
 from courses.demo.backdating import backdate
 from courses.demo.base_records import write_organisation, write_patients
+from courses.demo.inserting import insert
 from courses.demo.moment import DEFAULT_SEED, Moment
 from courses.demo.plan_of_clinics import CHAIN_NAME
 from courses.demo.recall_records import Watched, watched_in, write_recalls
@@ -71,6 +72,7 @@ def write(scenario: Scenario, *, watched: Watched, tell: Tell) -> None:
     tell("Writing clinics, people and lasers")
     give_users(scenario.organisation.people)
     write_organisation(scenario.organisation, scenario.devices)
+    insert(scenario.eyewear.rows)
     tell("Writing patients, tattoos and courses")
     write_patients(scenario.cases())
     tell("Writing appointments and reservations")

@@ -12,6 +12,7 @@ from core.spans import Span
 from courses.demo.devices import Devices, make_devices
 from courses.demo.diary import Diary
 from courses.demo.endings import book_ahead, end_courses
+from courses.demo.eyewear import Stock, make_eyewear
 from courses.demo.history import Booking, Historian, Walk
 from courses.demo.moment import Moment
 from courses.demo.organisation import Organisation, make_organisation
@@ -29,6 +30,7 @@ class Scenario:
     moment: Moment
     organisation: Organisation
     devices: Devices
+    eyewear: Stock
     walks: list[Walk]
     bookings: list[Booking]
 
@@ -63,7 +65,8 @@ def make_scenario(
     book_ahead(historian)
     end_courses(historian)
     bookings = sorted(historian.bookings, key=lambda one: (one.visit.slot.start, one.case.number))
-    return Scenario(moment, organisation, devices, historian.walks, bookings)
+    eyewear = make_eyewear(organisation, devices, moment)
+    return Scenario(moment, organisation, devices, eyewear, historian.walks, bookings)
 
 
 def _service_ahead(organisation: Organisation, diary: Diary, moment: Moment) -> None:

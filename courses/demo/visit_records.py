@@ -73,6 +73,7 @@ def write_sessions(
             closed_windows=sorted({newest[pk] for pk in tattoos if pk in newest}),
             asked=asked[id(treatment)],
             devices=scenario.devices,
+            stock=scenario.eyewear,
         )
         sessions[id(treatment)] = _session(treatment, appointments[id(treatment.visit)], checks)
         windows[id(treatment)] = key

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from django.db.models import Q
 
-from devices.models import EmissionLine, Eyewear, EyewearPolicy
+from devices.models import AccompanyingEmission, EmissionLine, Eyewear, EyewearPolicy
 from devices.safety import (
     Density,
     Emission,
@@ -103,7 +103,7 @@ def eyewear_standing(question: EyewearQuestion, *, policy: EyewearPolicy) -> Eye
     Eyewear of the room counts, and what the clinic keeps for any of its rooms; what two rooms
     would use at once is not weighed.
     """
-    lines = lines_of_model(question.laser_model_id)
+    lines, accompanying = lines_of_model(question.laser_model_id)
     kept = Eyewear.objects.filter(
         Q(room=None) | Q(room=question.room_id),
         clinic=question.clinic_id,
@@ -111,12 +111,13 @@ def eyewear_standing(question: EyewearQuestion, *, policy: EyewearPolicy) -> Eye
     ).order_by("label")
     return EyewearStanding(
         policy,
-        standing_of(lines, kept, question=question, policy=policy),
+        room_check(lines, accompanying, kept, question=question, policy=policy),
     )
 
 
-def standing_of(
+def room_check(
     lines: Sequence[EmissionLine],
+    accompanying: Sequence[AccompanyingEmission],
     eyewear: Iterable[Eyewear],
     *,
     question: EyewearQuestion,
@@ -124,7 +125,7 @@ def standing_of(
 ) -> RoomCheck:
     """The same over rows at hand: the lines of the model with what accompanies them."""
     return check_room(
-        firings_of(lines, question=question, policy=policy),
+        firings_of(lines, accompanying, question=question, policy=policy),
         [kept_of(one, policy=policy, on=question.on) for one in eyewear],
         people=question.people,
         levels=policy.needs_levels,
@@ -132,13 +133,17 @@ def standing_of(
 
 
 def firings_of(
-    lines: Sequence[EmissionLine], *, question: EyewearQuestion, policy: EyewearPolicy
+    lines: Sequence[EmissionLine],
+    accompanying: Sequence[AccompanyingEmission],
+    *,
+    question: EyewearQuestion,
+    policy: EyewearPolicy,
 ) -> Iterator[Firing]:
     """What each line that is fired asks of eyewear, with all that leaves the laser beside it."""
     for line in lines:
         if not question.fires(line):
             continue
-        beside = dict(_beside(line, lines))
+        beside = dict(_beside(line, lines, accompanying))
         emitted = (line.wavelength_nm, *sorted(beside))
         try:
             needs = tuple(
@@ -194,11 +199,14 @@ def worst_lines(
     Raises InvalidQuantity, and OutsideTables for an exposure that the tables do not reach.
     """
     tabled_duration(exposure_s, field="exposure_s")
-    lines = lines_of_model(laser_model_id)
+    lines, accompanying = lines_of_model(laser_model_id)
     found: list[WorstLine] = []
     outside: list[tuple[int, str]] = []
     for line in lines:
-        emitted = {line.wavelength_nm: line.max_energy_j, **dict(_beside(line, lines))}
+        emitted = {
+            line.wavelength_nm: line.max_energy_j,
+            **dict(_beside(line, lines, accompanying)),
+        }
         for nm, energy_j in emitted.items():
             try:
                 emission = emission_of(line, wavelength_nm=nm, energy_j=energy_j)
@@ -212,10 +220,16 @@ def worst_lines(
     return WorstLines(tuple(found), tuple(outside))
 
 
-def lines_of_model(laser_model_id: int) -> list[EmissionLine]:
-    """The lines of a laser model with what accompanies each. Two queries."""
-    rows = EmissionLine.objects.filter(laser_model=laser_model_id)
-    return list(rows.prefetch_related("accompanying").order_by("wavelength_nm", "pulse_min_ns"))
+def lines_of_model(
+    laser_model_id: int,
+) -> tuple[list[EmissionLine], list[AccompanyingEmission]]:
+    """The lines of a laser model, and what accompanies any of them. Two queries."""
+    lines = EmissionLine.objects.filter(laser_model=laser_model_id)
+    accompanying = AccompanyingEmission.objects.filter(line__laser_model=laser_model_id)
+    return (
+        list(lines.order_by("wavelength_nm", "pulse_min_ns")),
+        list(accompanying.order_by("wavelength_nm")),
+    )
 
 
 def kept_of(eyewear: Eyewear, *, policy: EyewearPolicy, on: date) -> Kept:
@@ -269,7 +283,11 @@ def eyewear_json(standing: EyewearStanding) -> dict[str, Any]:
     }
 
 
-def _beside(line: EmissionLine, lines: Sequence[EmissionLine]) -> Iterator[tuple[int, float]]:
+def _beside(
+    line: EmissionLine,
+    lines: Sequence[EmissionLine],
+    accompanying: Sequence[AccompanyingEmission],
+) -> Iterator[tuple[int, float]]:
     """Wavelengths beside a line with their energy: what is recorded, and what it is doubled from.
 
     A line at half the wavelength of another of its model is its doubled beam, and what is left of
@@ -279,8 +297,8 @@ def _beside(line: EmissionLine, lines: Sequence[EmissionLine]) -> Iterator[tuple
         doubled = 2 * line.wavelength_nm
         if abs(other.wavelength_nm - doubled) <= DOUBLED_WITHIN * doubled:
             yield other.wavelength_nm, other.max_energy_j
-    for one in line.accompanying.all():
-        if one.wavelength_nm != line.wavelength_nm:
+    for one in accompanying:
+        if one.line_id == line.pk:
             yield one.wavelength_nm, one.max_energy_j
 
 

@@ -37,7 +37,12 @@ from courses.vocabulary import (
 )
 from devices.models import EmissionLine, Handpiece, Laser
 from tests.support.api import Caller, sign_in
-from tests.support.devices import make_fitted_handpiece, make_laser, make_pulse_entry
+from tests.support.devices import (
+    make_eyewear,
+    make_fitted_handpiece,
+    make_laser,
+    make_pulse_entry,
+)
 from tests.support.factories import (
     actor_of,
     make_clinic,
@@ -209,8 +214,9 @@ def make_ward(
     patient: dict[str, Any] | None = None,
     tattoo: dict[str, Any] | None = None,
     asked: bool = True,
+    pairs: int = 2,
 ) -> Ward:
-    """A ward whose course is active and has had no session.
+    """A ward whose course is active and has had no session, with fitting eyewear for two.
 
     With `asked`, the patient has nothing to declare on the day of `NOW`.
     """
@@ -218,6 +224,7 @@ def make_ward(
     operator = make_staff(clinic.chain)
     make_credential(operator)
     laser = make_laser(clinic)
+    make_eyewear(clinic, pairs=pairs)
     person = make_patient(clinic, **(patient or {}))
     if asked:
         make_answers(person, recorded_by=operator)

@@ -1,14 +1,24 @@
 """Builders of lasers, handpieces and what is recorded about them; invented, as small as needed."""
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from django.db.backends.postgresql.psycopg_any import DateTimeTZRange
 
 from clinics.models import Chain, Clinic, StaffMember
 from clinics.vocabulary import ResourceKind
-from devices.models import EmissionLine, Fitting, Handpiece, Laser, LaserModel, LockOut, PulseEntry
+from devices.models import (
+    EmissionLine,
+    Eyewear,
+    EyewearPolicy,
+    Fitting,
+    Handpiece,
+    Laser,
+    LaserModel,
+    LockOut,
+    PulseEntry,
+)
 from devices.vocabulary import LockOutReason, PulsePurpose
 from tests.support.factories import (
     LONG_AGO,
@@ -94,6 +104,29 @@ def make_fitted_handpiece(laser: Laser, *, since: datetime = LONG_AGO, **fields:
     handpiece = make_handpiece(laser.laser_model, clinic=laser.clinic, **fields)
     fit(handpiece, laser, since=since)
     return handpiece
+
+
+def make_eyewear(clinic: Clinic | None = None, *, pairs: int = 1, **fields: Any) -> list[Eyewear]:
+    """So many pairs that fit anything, kept for any room; inspected later than any test asks."""
+    clinic = clinic or make_clinic()
+    defaults = {
+        "densities": [{"low_nm": 400, "high_nm": 1400, "density": 10}],
+        "marks": ["400-1400 DIRM LB10"],
+        "inspected_on": date(2190, 1, 1),
+    }
+    return [
+        Eyewear.objects.create(
+            chain=clinic.chain,
+            clinic=clinic,
+            **{"label": f"Pair {number()}", **defaults, **fields},
+        )
+        for _ in range(pairs)
+    ]
+
+
+def make_eyewear_policy(chain: Chain, **fields: Any) -> EyewearPolicy:
+    """What the chain demands of eyewear."""
+    return EyewearPolicy.objects.create(chain=chain, **fields)
 
 
 def make_lock_out(

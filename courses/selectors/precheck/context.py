@@ -21,6 +21,13 @@ from courses.selectors.precheck.draft import SessionDraft
 from courses.selectors.precheck.windows import WindowStanding, windows_standing
 from courses.slots import OperatorCredential
 from devices.models import EmissionLine, Fitting, Handpiece, Laser, LaserAuthorisation, LockOut
+from devices.selectors import (
+    EyewearQuestion,
+    EyewearStanding,
+    eyewear_policy_of,
+    eyewear_standing,
+)
+from devices.vocabulary import EyewearCheck
 
 M = TypeVar("M", bound=models.Model)
 
@@ -49,6 +56,7 @@ class Context:
     credentials: tuple[OperatorCredential, ...]
     windows: WindowStanding
     precautions: Standing
+    eyewear: EyewearStanding | None
     treated_on: date
 
 
@@ -94,6 +102,7 @@ def context_of(draft: SessionDraft, *, actor: Actor) -> Context:
             at=draft.started_at,
         ),
         precautions=course_standing(course, day=treated_on),
+        eyewear=_eyewear(draft, laser=laser, room=room, on=treated_on),
         treated_on=treated_on,
     )
 
@@ -179,6 +188,22 @@ def _fittings(draft: SessionDraft, *, laser: Laser) -> QuerySet[Fitting]:
 
 def _lock_outs(draft: SessionDraft, *, laser: Laser) -> QuerySet[LockOut]:
     return LockOut.objects.filter(laser=laser, period__overlap=_during(draft))
+
+
+def _eyewear(draft: SessionDraft, *, laser: Laser, room: Room, on: date) -> EyewearStanding | None:
+    """The eyewear of the room; None where the chain does not ask. Without passes: every line."""
+    policy = eyewear_policy_of(laser.chain_id)
+    if policy.at_session == EyewearCheck.OFF:
+        return None
+    question = EyewearQuestion(
+        clinic_id=room.clinic_id,
+        room_id=room.pk,
+        laser_model_id=laser.laser_model_id,
+        on=on,
+        line_ids=frozenset(one.line_id for one in draft.passes),
+        others_present=draft.others_present,
+    )
+    return eyewear_standing(question, policy=policy)
 
 
 def _credentials(operator: StaffMember) -> Iterable[OperatorCredential]:

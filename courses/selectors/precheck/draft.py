@@ -41,6 +41,7 @@ class SessionDraft:
     status: SessionStatus = SessionStatus.COMPLETED
     status_reason: str = ""
     clearing_agent: bool = False
+    others_present: int = 0
     note: str = ""
     override_reason: str = ""
 

@@ -108,6 +108,14 @@ CHECKS: Final[Mapping[str, CheckRule]] = {
             kind=Kind.PROPOSAL,
             explanation="Every question about precautions has an answer that counts.",
         ),
+        CheckRule(
+            id="eyewear_fits",
+            version="1",
+            source="2006/25/EC Annex II and IEC 60825-1:2014 (limits), EN 207:2017 (levels); "
+            "eyewear as the clinic recorded it",
+            kind=Kind.PUBLISHED,
+            explanation="The room has eyewear for everyone that fits all that the laser emits.",
+        ),
         *_rules(
             Kind.COMMON_PRACTICE,
             _HOUSE,

@@ -1,6 +1,7 @@
 """All checks in the order in which a person would ask them."""
 
 from courses.selectors.precheck.context import Context
+from courses.selectors.precheck.eyewear import eyewear_findings
 from courses.selectors.precheck.findings import Report
 from courses.selectors.precheck.passes import pass_findings
 from courses.selectors.precheck.precautions import precaution_findings
@@ -21,6 +22,7 @@ def report_of(context: Context) -> Report:
             *precaution_findings(context),
             *place_findings(context),
             *operator_findings(context),
+            *eyewear_findings(context),
             *pass_findings(context),
         )
     )

@@ -25,6 +25,7 @@ from courses.selectors.sequence import comes_before, free_again_at
 from courses.selectors.slots import Fitness, slot_taken, visit_fitness
 from courses.selectors.spacing import follow_of
 from courses.selectors.visits import Visit, VisitResources
+from courses.services.booking.protection import refuse_unprotected
 from courses.slots import reason_json, role_spans
 from courses.vocabulary import AppointmentStatus, CourseStatus, TreatmentRole
 
@@ -76,12 +77,13 @@ def require_step(appointment: Appointment, status: AppointmentStatus) -> None:
 def require_fit(
     course: Course, visit: Visit, *, actor: HasChain, now: datetime, override: bool
 ) -> None:
-    """Ask under the locks whether the visit can be. Raises SlotTaken, SlotUnfit."""
+    """Ask under the locks whether the visit can be. Raises SlotTaken, SlotUnfit, EyewearMissing."""
     fitness, reasons = visit_fitness(course, visit, actor=actor, now=now, override_window=override)
     if fitness is Fitness.TAKEN:
         raise slot_taken(course.pk, visit, actor=actor, now=now)
     if fitness is Fitness.UNFIT:
         raise SlotUnfit(reasons=[reason_json(reason) for reason in reasons])
+    refuse_unprotected(visit, actor=actor, now=now)
 
 
 @step
