@@ -5,6 +5,13 @@ from django.utils import timezone
 
 from devices.services.counter_differences import counters_reconcile_due
 from devices.services.ledger_heads import ledger_heads_note
+from devices.services.service import services_tick
+
+
+@shared_task(name="devices.enforce_services")
+def enforce_services() -> None:
+    """Warn of services that are near, lock out lasers whose service is overdue."""
+    services_tick(now=timezone.now())
 
 
 @shared_task(name="devices.reconcile_counters")

@@ -33,4 +33,5 @@ def beat_schedule(*, message_seconds: int, recall_seconds: int) -> dict[str, Any
         "plan-missed-recalls": _tick("courses.plan_missed_recalls", seconds=3600),
         "reconcile-counters": _tick("devices.reconcile_counters", seconds=3600),
         "note-ledger-heads": _tick("devices.note_ledger_heads", seconds=3600),
+        "enforce-services": _tick("devices.enforce_services", seconds=600),
     }

@@ -10,6 +10,7 @@ from courses.api.calendar_feeds import CalendarFeedViewSet, CalendarView
 from courses.api.calibrations import CalibrationViewSet
 from courses.api.capacity import CapacityView
 from courses.api.courses import CourseViewSet
+from courses.api.energy_checks import EnergyCheckDoubtViewSet
 from courses.api.estimate_calculator import SessionEstimateView
 from courses.api.gaps import GapOfferViewSet, GapViewSet
 from courses.api.healing import HealingWindowViewSet
@@ -88,6 +89,11 @@ urlpatterns: list[URLPattern | URLResolver] = [
         "patients/<int:pk>/precautions",
         PatientPrecautionsView.as_view(),
         name="patient-precautions",
+    ),
+    path(
+        "energy-checks/<int:pk>/affected",
+        EnergyCheckDoubtViewSet.as_view({"get": "retrieve"}),
+        name="energy-check-affected",
     ),
     path("healing-rules", HealingRulesView.as_view(), name="healing-rules"),
     path("clearance-scales", ClearanceScalesView.as_view(), name="clearance-scales"),

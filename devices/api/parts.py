@@ -35,7 +35,7 @@ PART_LIFE = {
 }
 
 
-class PartOut(RowSerializer):
+class DevicePartOut(RowSerializer):
     """A part, with the life it is rated for."""
 
     class Meta:
@@ -54,7 +54,7 @@ class PartOut(RowSerializer):
         ]
 
 
-class PartFields(serializers.Serializer[Any]):
+class DevicePartFields(serializers.Serializer[Any]):
     """What a part is."""
 
     serial = serializers.CharField(max_length=80)
@@ -79,13 +79,13 @@ class PartFields(serializers.Serializer[Any]):
     )
 
 
-class PartIn(PartFields):
+class DevicePartIn(DevicePartFields):
     """A new part."""
 
     kind = serializers.ChoiceField(choices=choices(PartKind))
 
 
-class PartChangeIn(ChangeIn, PartFields):
+class DevicePartChangeIn(ChangeIn, DevicePartFields):
     """What is to be different."""
 
     status = serializers.ChoiceField(choices=choices(DeviceStatus))
@@ -94,7 +94,7 @@ class PartChangeIn(ChangeIn, PartFields):
 class PartLifeFields(serializers.Serializer[Any]):
     """What a part or a handpiece has done, and what is left of its rated life."""
 
-    unit = serializers.ChoiceField(choices=["part", "handpiece"])
+    unit = serializers.CharField(help_text="`part` or `handpiece`")
     id = serializers.IntegerField()
     kind = serializers.CharField()
     serial = serializers.CharField()
@@ -172,7 +172,7 @@ class PartViewSet(ListMixin, RetrieveMixin):
 
     http_method_names = ["get", "post", "patch", "head", "options"]
     queryset = Part.objects.all()
-    serializer_class = PartOut
+    serializer_class = DevicePartOut
     filterset_class = PartFilter
     policy = {
         "list": "device.read",
@@ -182,19 +182,19 @@ class PartViewSet(ListMixin, RetrieveMixin):
         "life": "pulse_entry.read",
     }
 
-    @extend_schema(request=PartIn, responses={201: PartOut})
+    @extend_schema(request=DevicePartIn, responses={201: DevicePartOut})
     @idempotent(required=False)
     def create(self, request: Request, **kwargs: Any) -> Response:
         """A new part: chain manager or laser safety officer."""
-        part = services.part_create(fields=self.parse(PartIn), actor=self.actor)
+        part = services.part_create(fields=self.parse(DevicePartIn), actor=self.actor)
         return self.present(part, status=status.HTTP_201_CREATED)
 
-    @extend_schema(request=PartChangeIn, responses=PartOut)
+    @extend_schema(request=DevicePartChangeIn, responses=DevicePartOut)
     def partial_update(self, request: Request, **kwargs: Any) -> Response:
         """Change or retire a part: chain manager or laser safety officer."""
         part = services.part_change(
             pk=self.get_object().pk,
-            changes=self.parse(PartChangeIn),
+            changes=self.parse(DevicePartChangeIn),
             expected_version=expected_version(request),
             actor=self.actor,
             now=self.now(),

@@ -4,11 +4,19 @@ from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
 from devices.api.calculators import FluenceCalculator
+from devices.api.device_state import DeviceMetricsViewSet, DevicePolicyView, LaserDriftViewSet
+from devices.api.energy_checks import EnergyCheckViewSet
 from devices.api.eyewear import (
     AccompanyingEmissionViewSet,
     EyewearPolicyViewSet,
     EyewearViewSet,
 )
+from devices.api.counter_differences import (
+    CounterDifferenceViewSet,
+    CounterReconciliationViewSet,
+)
+from devices.api.counter_imports import CounterImportViewSet, CounterLayoutViewSet
+from devices.api.counters import CounterReadingViewSet, CounterViewSet
 from devices.api.fittings import FittingViewSet
 from devices.api.handpieces import HandpieceViewSet
 from devices.api.laser_models import (
@@ -19,13 +27,16 @@ from devices.api.laser_models import (
 from devices.api.lasers import LaserViewSet
 from devices.api.ledger_verification import LedgerVerification
 from devices.api.lock_outs import LockOutViewSet
+from devices.api.meters import MeterViewSet
 from devices.api.parts import InstallationViewSet, LaserPartsViewSet, PartViewSet
 from devices.api.pulse_entries import PulseEntryViewSet
 from devices.api.safety_calculators import (
-    EyewearNeedCalculator,
     ExposureLimitCalculator,
+    EyewearNeedCalculator,
     HazardDistanceCalculator,
 )
+from devices.api.service_plans import ServicePlanViewSet
+from devices.api.service_visits import ServiceVisitViewSet
 
 router = SimpleRouter(trailing_slash=False)
 router.register("laser-models", LaserModelViewSet, basename="laser-model")
@@ -36,8 +47,20 @@ router.register("lock-outs", LockOutViewSet, basename="lock-out")
 router.register("handpieces", HandpieceViewSet, basename="handpiece")
 router.register("fittings", FittingViewSet, basename="fitting")
 router.register("pulse-entries", PulseEntryViewSet, basename="pulse-entry")
+router.register("counters", CounterViewSet, basename="counter")
+router.register("counter-readings", CounterReadingViewSet, basename="counter-reading")
+router.register("counter-differences", CounterDifferenceViewSet, basename="counter-difference")
+router.register(
+    "counter-reconciliations", CounterReconciliationViewSet, basename="counter-reconciliation"
+)
+router.register("counter-layouts", CounterLayoutViewSet, basename="counter-layout")
+router.register("counter-imports", CounterImportViewSet, basename="counter-import")
 router.register("parts", PartViewSet, basename="part")
 router.register("installations", InstallationViewSet, basename="installation")
+router.register("service-plans", ServicePlanViewSet, basename="service-plan")
+router.register("service-visits", ServiceVisitViewSet, basename="service-visit")
+router.register("meters", MeterViewSet, basename="meter")
+router.register("energy-checks", EnergyCheckViewSet, basename="energy-check")
 router.register("eyewear", EyewearViewSet, basename="eyewear")
 router.register(
     "accompanying-emissions", AccompanyingEmissionViewSet, basename="accompanying-emission"
@@ -55,6 +78,15 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path(
         "lasers/<int:pk>/parts", LaserPartsViewSet.as_view({"get": "retrieve"}), name="laser-parts"
     ),
+    path(
+        "lasers/<int:pk>/drift", LaserDriftViewSet.as_view({"get": "retrieve"}), name="laser-drift"
+    ),
+    path(
+        "lasers/<int:pk>/device-metrics",
+        DeviceMetricsViewSet.as_view({"get": "retrieve"}),
+        name="laser-device-metrics",
+    ),
+    path("device-policy", DevicePolicyView.as_view(), name="device-policy"),
     path("eyewear-policy", eyewear_policy, name="eyewear-policy"),
     path(
         "calculators/exposure-limit",

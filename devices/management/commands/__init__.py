@@ -1,1 +1,1 @@
-"""Commands for whoever runs the service."""
+"""Commands of the devices."""
