@@ -10,7 +10,7 @@ import numpy as np
 from clinics.hours import ClinicCalendar
 from clinics.querysets import HasChain
 from core.spans import Span
-from courses.selectors.occupancy import duty_rows, free_time, reserved
+from courses.selectors.occupancy import duty_row, free_time, reserved
 from courses.selectors.roster import ClinicRoster, open_within, rosters_for
 from courses.selectors.visits import Place
 from courses.slots import (
@@ -140,10 +140,9 @@ def candidates(
 
 
 def _operators(roster: ClinicRoster, *, grid: Grid, free: Rows) -> Iterator[OperatorCandidate]:
-    people = roster.operators
-    duty = duty_rows([(person.shift_starts, person.shift_ends) for person in people], grid)
-    for person, on_duty in zip(people, duty, strict=True):
-        row = np.frombuffer(free[person.resource_id], np.uint8) & on_duty
+    for person in roster.operators:
+        on_duty = duty_row(tuple(person.shift_starts), tuple(person.shift_ends), grid)
+        row = np.frombuffer(free[person.resource_id], np.uint8) & np.frombuffer(on_duty, np.uint8)
         yield OperatorCandidate(person.id, row.tobytes(), person.credentials)
 
 

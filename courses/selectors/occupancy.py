@@ -6,6 +6,7 @@ What is read here may be stale by the time it is used: it finds slots, and never
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -128,16 +129,17 @@ def _take(packed: Bytes, number: int, *, start: float, end: float, grid: Grid) -
     packed[number] = np.packbits(cells, bitorder="little")
 
 
-def duty_rows(shifts: Sequence[tuple[Sequence[float], Sequence[float]]], grid: Grid) -> Bytes:
-    """Whether people are on shift (their starts and ends, seconds since 1970), as packed rows."""
-    cells = np.zeros((len(shifts), grid.cells), dtype=np.bool_)
+# Shifts and a grid always give the same row.
+@lru_cache(maxsize=16384)
+def duty_row(starts: tuple[float, ...], ends: tuple[float, ...], grid: Grid) -> FreeRow:
+    """The row of somebody on shift: n-th start and n-th end in seconds since 1970."""
+    cells = np.zeros(grid.cells, dtype=np.bool_)
     origin = grid.start.timestamp()
-    for row, (starts, ends) in zip(cells, shifts, strict=True):
-        for start, end in zip(starts, ends, strict=True):
-            since = -int((origin - start) // CELL_SECONDS)
-            until = int((end - origin) // CELL_SECONDS)
-            row[max(since, 0) : max(until, 0)] = True
-    return np.packbits(cells, axis=1, bitorder="little")
+    for start, end in zip(starts, ends, strict=True):
+        since = -int((origin - start) // CELL_SECONDS)
+        until = int((end - origin) // CELL_SECONDS)
+        cells[max(since, 0) : max(until, 0)] = True
+    return np.packbits(cells, bitorder="little").tobytes()
 
 
 def _last_day(grid: Grid) -> date:

@@ -23,6 +23,7 @@ from courses.vocabulary import TreatmentRole
 
 Floats = npt.NDArray[np.float32]
 Days = npt.NDArray[np.int32]
+Bytes = npt.NDArray[np.uint8]
 # Worth of one side of a visit, in half points; a useless gap is worth nothing.
 ROOMY, SNUG = 1, 2
 IMPOSSIBLE = np.float32(-1.0)
@@ -112,23 +113,28 @@ def tidiness(frame: ClinicFrame, *, useful_cells: int) -> dict[TreatmentRole, Fl
     waits of another one fits well. Beyond the grid counts as usable.
     """
     rows = frame.rows[: frame.place[GAPS_COUNTED[-1]].stop]
-    free = np.ones((len(rows), frame.grid.cells + 2 * useful_cells), dtype=np.bool_)
-    free[:, useful_cells:-useful_cells] = rows
-    roomy = runs(free, useful_cells)
+    cells = frame.grid.cells
+    # As wide as any cell beside a visit that starts on the grid; slices of it need no copying.
+    free = np.ones((len(rows), cells + 2 * useful_cells + frame.timeline.total), dtype=np.bool_)
+    free[:, useful_cells : useful_cells + cells] = rows
+    roomy = runs(free, useful_cells).view(np.uint8) * np.uint8(ROOMY)
+    snug = (~free).view(np.uint8) * np.uint8(SNUG)
     found = {}
     for role in GAPS_COUNTED:
-        place = frame.place[role]
-        sides = [
-            _side(
-                free[place].take(frame.columns + edge.touching + useful_cells, axis=1),
-                roomy[place].take(frame.columns + edge.gap + useful_cells, axis=1)
-                if edge.may_be_roomy
-                else None,
-            )
-            for edge in _edges(frame.timeline.parts[role], useful_cells=useful_cells)
-        ]
-        found[role] = sum(sides[1:], sides[0]) * np.float32(1 / (len(sides) * SNUG))
+        place, count = frame.place[role], 0
+        sides = np.zeros((place.stop - place.start, cells), dtype=np.uint8)
+        for edge in _edges(frame.timeline.parts[role], useful_cells=useful_cells):
+            # A cell that is not free begins no room: of both at most one counts.
+            sides += _from(snug[place], edge.touching + useful_cells, cells)
+            if edge.may_be_roomy:
+                sides += _from(roomy[place], edge.gap + useful_cells, cells)
+            count += 1
+        found[role] = sides.take(frame.columns, axis=1) * np.float32(1 / (count * SNUG))
     return found
+
+
+def _from(rows: Bytes, first: int, cells: int) -> Bytes:
+    return rows[:, first : first + cells]
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,11 +155,6 @@ def _edges(parts: Parts, *, useful_cells: int) -> Iterator[_Edge]:
             yield _Edge(ends, ends, may_be_roomy=roomy)
             yield _Edge(begins - 1, begins - useful_cells, may_be_roomy=roomy)
     yield _Edge(parts[-1][1], parts[-1][1], may_be_roomy=True)
-
-
-def _side(touching_free: BoolArray, roomy: BoolArray | None) -> npt.NDArray[np.uint8]:
-    gap = np.uint8(0) if roomy is None else roomy.view(np.uint8) * np.uint8(ROOMY)
-    return np.where(touching_free, gap, np.uint8(SNUG))
 
 
 def _worth(
