@@ -5,7 +5,7 @@ booking locks nothing of this app but resources.
 """
 
 from collections.abc import Iterable
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from django.db.models import QuerySet
 
@@ -34,12 +34,19 @@ from clinics.models import (
     StaffMember,
 )
 from clinics.querysets import HasChain
-from core.db import lock_rows
+from core.db import lock_rows, step
 from core.errors import NotFound
+from core.prepared import Prepared
 
 H = TypeVar("H", bound=OpeningRule | Closure | HolidayOverride)
 
+RESOURCES: Final = Prepared("""
+    SELECT id, chain_id, clinic_id, kind FROM clinics_resource
+    WHERE id = ANY (%(ids)s::bigint[]) ORDER BY id FOR NO KEY UPDATE
+""")
 
+
+@step
 def lock_resources(ids: Iterable[int]) -> list[Resource]:
     """These resources, locked in the order of their ids until the unit ends.
 
@@ -47,7 +54,10 @@ def lock_resources(ids: Iterable[int]) -> list[Resource]:
     that two writers of the same resources queue instead of deadlocking. Raises ResourceUnknown.
     """
     wanted = set(ids)
-    rows = lock_rows(Resource.objects.filter(pk__in=wanted))
+    rows = [
+        Resource(pk=pk, chain_id=chain_id, clinic_id=clinic_id, kind=kind)
+        for pk, chain_id, clinic_id, kind in RESOURCES.rows(ids=sorted(wanted))
+    ]
     missing = wanted - {row.pk for row in rows}
     if missing:
         raise ResourceUnknown(resources=sorted(missing))

@@ -24,6 +24,7 @@ from rest_framework.views import APIView
 from core.db import LOCK_TIMEOUT, sqlstate, unit
 from core.errors import Conflict, Malformed, Refused
 from core.models import IdempotencyRecord
+from core.prepared import Prepared
 
 HEADER: Final = "Idempotency-Key"
 KEPT: Final = timedelta(days=7)
@@ -32,6 +33,21 @@ KEPT_HEADERS: Final = ("ETag", "Location")
 QUOTED: Final = re.compile(r'"((?:[\x20\x21\x23-\x5b\x5d-\x7e]|\\["\\])*)"')
 BARE: Final = re.compile(r"[\x21\x23-\x7e][\x20-\x7e]*")
 MAX_LENGTH: Final = 255
+
+CLAIM: Final = Prepared("""
+    INSERT INTO core_idempotencyrecord
+        (id, caller, method, path, key, fingerprint, headers, body, created_at, expires_at)
+    VALUES (
+        %(id)s::uuid, %(caller)s::text, %(method)s::text, %(path)s::text, %(key)s::text,
+        %(fingerprint)s::text, '{}', '', %(now)s::timestamptz, %(expires_at)s::timestamptz
+    )
+    ON CONFLICT DO NOTHING RETURNING id
+""")
+REMEMBER: Final = Prepared("""
+    UPDATE core_idempotencyrecord
+    SET status = %(status)s::smallint, headers = %(headers)s::text::jsonb, body = %(body)s::bytea
+    WHERE id = %(id)s::uuid RETURNING id
+""")
 
 Method = Callable[..., Response | HttpResponse]
 
@@ -109,13 +125,15 @@ def read_key(request: Request) -> str | None:
 def _answer_once(
     request: Request, *, key: str, call: Callable[[], Response | HttpResponse]
 ) -> HttpResponse:
+    now = timezone.now()
     asked = IdempotencyRecord(
         caller=_caller(request),
         method=request.method or "",
         path=request.path,
         key=key,
         fingerprint=_fingerprint(request),
-        expires_at=timezone.now() + KEPT,
+        created_at=now,
+        expires_at=now + KEPT,
     )
     record = _claim(asked)
     if record.fingerprint != asked.fingerprint:
@@ -133,11 +151,22 @@ def _answer_once(
 def _claim(asked: IdempotencyRecord) -> IdempotencyRecord:
     """The one row of the key: ours when it is new. Waits for a first request still running."""
     try:
-        IdempotencyRecord.objects.bulk_create([asked], ignore_conflicts=True)
+        ours = CLAIM.rows(
+            id=asked.pk,
+            caller=asked.caller,
+            method=asked.method,
+            path=asked.path,
+            key=asked.key,
+            fingerprint=asked.fingerprint,
+            now=asked.created_at,
+            expires_at=asked.expires_at,
+        )
     except OperationalError as error:
         if sqlstate(error) != LOCK_TIMEOUT:
             raise
         raise IdempotencyInProgress from error
+    if ours:
+        return asked
     return IdempotencyRecord.objects.get(
         caller=asked.caller, method=asked.method, path=asked.path, key=asked.key
     )
@@ -153,7 +182,7 @@ def _remember(record: IdempotencyRecord, response: Response | HttpResponse) -> N
         headers["Content-Type"] = JSONRenderer.media_type
     record.status = response.status_code
     record.headers = headers
-    record.save(update_fields=["status", "headers", "body"])
+    REMEMBER.rows(id=record.pk, status=record.status, headers=json.dumps(headers), body=record.body)
 
 
 def _stored(record: IdempotencyRecord) -> HttpResponse:

@@ -46,24 +46,23 @@ class SlotIn(serializers.Serializer[Any]):
             raise serializers.ValidationError(
                 {"segments": "Give one of segments, minutes and technique."}, code="either"
             )
-        self._refuse_unseen(place_of(attrs), handpieces=attrs["handpieces"])
+        self._refuse_unseen(attrs)
         return attrs
 
-    def _refuse_unseen(self, place: Place, *, handpieces: list[int]) -> None:
+    def _refuse_unseen(self, attrs: dict[str, Any]) -> None:
         """Name every key that is nobody's, or another chain's. One query."""
-        seen = known_of_place(place, actor=self.context["request"].actor)
+        seen = known_of_place(
+            place_of(attrs), actor=self.context["request"].actor, course_id=attrs.get("course")
+        )
         errors: dict[str, Any] = {
-            field: [unseen(key)]
-            for field, key in (
-                ("clinic", place.clinic_id),
-                ("room", place.room_id),
-                ("operator", place.operator_id),
-                ("laser", place.laser_id),
-            )
-            if (field, key) not in seen
+            field: [unseen(attrs[field])]
+            for field in ("clinic", "room", "operator", "laser", "course")
+            if field in attrs and (field, attrs[field]) not in seen
         }
         missing = {
-            n: [unseen(pk)] for n, pk in enumerate(handpieces) if ("handpiece", pk) not in seen
+            n: [unseen(pk)]
+            for n, pk in enumerate(attrs["handpieces"])
+            if ("handpiece", pk) not in seen
         }
         if missing:
             errors["handpieces"] = missing

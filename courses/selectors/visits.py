@@ -43,6 +43,8 @@ KNOWN: Final = Prepared("""
     WHERE id = %(laser)s::bigint AND chain_id = %(chain)s::bigint
     UNION ALL SELECT 'handpiece', id FROM devices_handpiece
     WHERE id = ANY (%(handpieces)s::bigint[]) AND chain_id = %(chain)s::bigint
+    UNION ALL SELECT 'course', id FROM courses_course
+    WHERE id = %(course)s::bigint AND chain_id = %(chain)s::bigint
 """)
 
 
@@ -171,10 +173,12 @@ def planned_timeline(course_id: int, *, technique: Technique, actor: HasChain) -
         return diary_timeline(plan.length(technique))
 
 
-def known_of_place(place: Place, *, actor: HasChain) -> set[tuple[str, int]]:
-    """What of a place is the actor's chain's, as (role, key); it need not fit together.
+def known_of_place(
+    place: Place, *, actor: HasChain, course_id: int | None = None
+) -> set[tuple[str, int]]:
+    """What of a place (and a course) is the actor's chain's, as (role, key).
 
-    One query.
+    It need not fit together. One query.
     """
     rows = KNOWN.rows(
         clinic=place.clinic_id,
@@ -182,6 +186,7 @@ def known_of_place(place: Place, *, actor: HasChain) -> set[tuple[str, int]]:
         operator=place.operator_id,
         laser=place.laser_id,
         handpieces=list(place.handpiece_ids),
+        course=course_id,
         chain=actor.chain_id,
     )
     return {(role, pk) for role, pk in rows}

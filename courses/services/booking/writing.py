@@ -20,7 +20,7 @@ from courses.errors import (
     StatusStepRefused,
 )
 from courses.models import Appointment, Course
-from courses.selectors.appointments import course_open_appointments
+from courses.selectors.appointments import course_sequence
 from courses.selectors.sequence import comes_before, free_again_at
 from courses.selectors.slots import Fitness, slot_taken, visit_fitness
 from courses.selectors.spacing import follow_of
@@ -113,8 +113,9 @@ def require_apart(
     too early: that one is found and offered another slot. One query.
     """
     is_new = appointment.pk is None
-    others = course_open_appointments(appointment.course, now=now)
-    for other in others.exclude(pk__in=[appointment.pk, *ignoring]).order_by("starts_at", "pk"):
+    for other in course_sequence(appointment.course_id, now=now):
+        if other.pk in {appointment.pk, *ignoring}:
+            continue
         if comes_before(other, appointment):
             clash = appointment.starts_at < free_again_at(other)
         else:
