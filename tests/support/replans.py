@@ -54,11 +54,17 @@ def book_visits(
     return booked
 
 
-def ask(broken: Broken, *outages: Outage, now: datetime = NOW, **order: Any) -> Replan:
+def ask(
+    broken: Broken,
+    *outages: Outage,
+    now: datetime = NOW,
+    actor: Actor | None = None,
+    **order: Any,
+) -> Replan:
     """A re-plan for what is hit when the laser is away, or by these outages."""
     return replan_create(
         order=Order(outages=outages or [broken.outage()], **{"seconds": 30, **order}),
-        actor=broken.desk,
+        actor=actor or broken.desk,
         now=now,
     )
 
