@@ -64,8 +64,8 @@ def last_checks(laser_ids: Iterable[int], *, since: datetime | None = None) -> l
     rows: Any = EnergyCheck.objects.counting().filter(laser__in=list(laser_ids))
     if since is not None:
         rows = rows.filter(checked_at__gt=since)
-    rows = rows.order_by("laser", "line", "handpiece", "-checked_at", "-pk")
-    return list(rows.distinct("laser", "line", "handpiece"))
+    rows = rows.order_by("laser_id", "line_id", "handpiece_id", "-checked_at", "-pk")
+    return list(rows.distinct("laser_id", "line_id", "handpiece_id"))
 
 
 def failures_fitted(laser: Laser, *, line_id: int | None, now: datetime) -> list[EnergyCheck]:
