@@ -27,13 +27,14 @@ from devices.errors import (
     LockOutUnknown,
 )
 from devices.errors.checks import EnergyCheckUnknown, MeterUnknown
-from devices.errors.counters import CounterUnknown, DifferenceUnknown
+from devices.errors.counters import CounterUnknown, DifferenceUnknown, LayoutUnknown
 from devices.errors.parts import InstallationUnknown, PartUnknown
 from devices.errors.service import ServicePlanUnknown, ServiceVisitUnknown
 from devices.models import (
     AccompanyingEmission,
     Counter,
     CounterDifference,
+    CounterLayout,
     EmissionLine,
     EnergyCheck,
     Eyewear,
@@ -248,3 +249,11 @@ def lock_difference(*, pk: int, actor: HasChain) -> CounterDifference:
 def lock_differences(rows: QuerySet[Any]) -> list[CounterDifference]:
     """These differences, locked in the order of their ids."""
     return lock_rows(rows)
+
+
+def lock_counter_layout(*, pk: int, actor: HasChain) -> CounterLayout:
+    """A layout of the actor's chain, locked. Raises LayoutUnknown."""
+    layout: CounterLayout = _one(
+        CounterLayout.objects.visible_to(actor).filter(pk=pk), LayoutUnknown
+    )
+    return layout

@@ -4,6 +4,12 @@ from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
 from devices.api.calculators import FluenceCalculator
+from devices.api.counter_differences import (
+    CounterDifferenceViewSet,
+    CounterReconciliationViewSet,
+)
+from devices.api.counter_imports import CounterImportViewSet, CounterLayoutViewSet
+from devices.api.counters import CounterReadingViewSet, CounterViewSet
 from devices.api.device_state import DeviceMetricsViewSet, DevicePolicyView, LaserDriftViewSet
 from devices.api.energy_checks import EnergyCheckViewSet
 from devices.api.eyewear import (
@@ -11,12 +17,6 @@ from devices.api.eyewear import (
     EyewearPolicyViewSet,
     EyewearViewSet,
 )
-from devices.api.counter_differences import (
-    CounterDifferenceViewSet,
-    CounterReconciliationViewSet,
-)
-from devices.api.counter_imports import CounterImportViewSet, CounterLayoutViewSet
-from devices.api.counters import CounterReadingViewSet, CounterViewSet
 from devices.api.fittings import FittingViewSet
 from devices.api.handpieces import HandpieceViewSet
 from devices.api.laser_models import (

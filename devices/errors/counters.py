@@ -129,6 +129,13 @@ class LayoutUnknown(NotFound):
     title = "No such layout"
 
 
+class LayoutTaken(Conflict):
+    """The chain has a layout of this name."""
+
+    code = "counter_layout_taken"
+    title = "A layout of this name exists"
+
+
 class ImportRefused(Refused):
     """Rows of the file are wrong; nothing of it is stored. `rows` lists them."""
 

@@ -158,11 +158,11 @@ def readings_around(
     In the order of time. Three queries for any number of counters.
     """
     standing = CounterReading.objects.counting().filter(counter__in=[*counter_ids])
-    before = standing.filter(read_at__lt=start).order_by("counter", "-read_at", "-id")
-    after = standing.filter(read_at__gt=end).order_by("counter", "read_at", "id")
+    before = standing.filter(read_at__lt=start).order_by("counter_id", "-read_at", "-id")
+    after = standing.filter(read_at__gt=end).order_by("counter_id", "read_at", "id")
     within = standing.filter(read_at__gte=start, read_at__lte=end)
     found: dict[int, list[CounterReading]] = defaultdict(list)
-    for rows in (before.distinct("counter"), within, after.distinct("counter")):
+    for rows in (before.distinct("counter_id"), within, after.distinct("counter_id")):
         for reading in rows:
             found[reading.counter_id].append(reading)
     for readings in found.values():

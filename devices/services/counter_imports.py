@@ -17,6 +17,7 @@ from devices.errors.counters import (
     ImportRefused,
     ImportRepeated,
     LayoutMalformed,
+    LayoutTaken,
     LayoutUnknown,
     ReadingTaken,
 )
@@ -58,6 +59,33 @@ def layout_of(row: CounterLayout) -> Layout:
         layout.check()
     except LayoutWrong as wrong:
         raise LayoutMalformed(wrong.message, field=wrong.field) from wrong
+    return layout
+
+
+@command
+def layout_create(*, fields: Mapping[str, Any], actor: Actor) -> CounterLayout:
+    """A layout of the chain's own files. Raises NotAllowed, LayoutMalformed, LayoutTaken."""
+    actor.require("counter.write")
+    layout = CounterLayout(chain_id=actor.chain_id, **fields)
+    layout_of(layout)
+    with constraint_as(counterlayout_name_once_per_chain=LayoutTaken(name=layout.name)):
+        layout.save(force_insert=True)
+    return layout
+
+
+@command
+def layout_change(
+    *, pk: int, changes: Mapping[str, Any], expected_version: int | None, actor: Actor
+) -> CounterLayout:
+    """Change a layout. Raises LayoutUnknown, NotAllowed, Stale, LayoutMalformed, LayoutTaken."""
+    layout = locks.lock_counter_layout(pk=pk, actor=actor)
+    actor.require("counter.write")
+    layout.check_version(expected_version)
+    for name, value in changes.items():
+        setattr(layout, name, value)
+    layout_of(layout)
+    with constraint_as(counterlayout_name_once_per_chain=LayoutTaken(name=layout.name)):
+        layout.save()
     return layout
 
 
