@@ -13,6 +13,7 @@ from rest_framework.response import Response
 
 from clinics.models import Clinic, StaffMember
 from core.api.fields import (
+    AwareDateTimeField,
     KeyField,
     VisibleRelatedField,
     VisibleRowsField,
@@ -30,7 +31,15 @@ from courses.selectors.plans import Described, Technique
 from courses.selectors.slots import Found, SearchOrder, slots_for, slots_step_by_step
 from courses.selectors.spacing import stored_follow
 from courses.selectors.visits import timeline_json
-from courses.slots import SLOT_BASIS, Slot, TimeWish, reason_json, slot_json
+from courses.slots import (
+    MAX_CLINICS,
+    MAX_HORIZON_DAYS,
+    SLOT_BASIS,
+    Slot,
+    TimeWish,
+    reason_json,
+    slot_json,
+)
 from courses.vocabulary import InkColour, SkinType, SlotRank, TreatmentRole
 
 
@@ -101,7 +110,7 @@ class DescriptionIn(serializers.Serializer[Any]):
 class WhereAndWhenIn(serializers.Serializer[Any]):
     """What the patient accepts: clinics, times, people. Left out: any."""
 
-    clinics = ClinicWishesIn(required=False, max_length=250)
+    clinics = ClinicWishesIn(required=False, max_length=MAX_CLINICS)
     wishes: serializers.ListSerializer[Any] = serializers.ListSerializer(
         child=TimeWishIn(), required=False, max_length=20
     )
@@ -134,6 +143,9 @@ class VisitLengthIn(serializers.Serializer[Any]):
 class SlotSearchIn(WhereAndWhenIn, VisitLengthIn, SpanIn):
     """What to search for, between `start` and `end`. Without clinics: every clinic."""
 
+    end = AwareDateTimeField(
+        help_text=f"Excluded; at most {MAX_HORIZON_DAYS} days after the start, and not in the past"
+    )
     course = VisibleRelatedField(queryset=Course.objects.all(), required=False)
     description = DescriptionIn(required=False)
     after = VisibleRelatedField(

@@ -36,6 +36,8 @@ from courses.slots import (
     SlotRequest,
     Timeline,
     TimeWish,
+    check_ahead,
+    check_clinics,
     policy_of,
     search_near_first,
     search_slots,
@@ -55,7 +57,13 @@ BUSY_CODES = frozenset(
         "never_together",
     }
 )
-ORDER_POINTERS = {"earliest_at": "/start", "grid": "/end", "operator_ids": "/operators"}
+ORDER_POINTERS = {
+    "earliest_at": "/start",
+    "latest_at": "/end",
+    "horizon": "/end",
+    "operator_ids": "/operators",
+    "plan": "/technique",
+}
 AS_IT_IS = SearchPolicy()
 ALTERNATIVES = 3
 ALTERNATIVE_DAYS = 28
@@ -129,7 +137,7 @@ def slots_step_by_step(
     if search.request is None:
         yield search.found
         return
-    preferences = order.clinics or _all_clinics(actor)
+    preferences = _accepted(order, actor)
     ids = sorted(preferences, key=lambda pk: (-preferences[pk], pk))
     lots = [ids[at : at + CLINICS_AT_ONCE] for at in range(0, len(ids), CLINICS_AT_ONCE)]
     with input_refused(ORDER_POINTERS):
@@ -167,6 +175,8 @@ def _plan_of(target: int | Described, *, actor: HasChain) -> VisitPlan:
 
 
 def _prepare(plan: VisitPlan, order: SearchOrder, *, now: datetime) -> _Prepared:
+    with input_refused(ORDER_POINTERS):
+        check_ahead(order.span.end, now=now)
     if order.follows is not None:
         plan = replace(plan, earliest=after(plan.earliest, order.follows))
     timeline = _timeline(plan, order)
@@ -194,7 +204,7 @@ def _prepare(plan: VisitPlan, order: SearchOrder, *, now: datetime) -> _Prepared
 def _found(search: _Prepared, *, order: SearchOrder, actor: HasChain, now: datetime) -> Found:
     if search.request is None:
         return search.found
-    lots = [order.clinics or _all_clinics(actor)]
+    lots = [_accepted(order, actor)]
     with input_refused(ORDER_POINTERS):
         answer = search_near_first(
             search.request,
@@ -316,20 +326,25 @@ def _timeline(plan: VisitPlan, order: SearchOrder) -> Timeline:
     if order.minutes is not None:
         with input_refused():
             return Timeline.whole_visit(order.minutes)
-    with input_refused():
+    with input_refused(ORDER_POINTERS):
         return diary_timeline(plan.length(order.technique))
 
 
 def _explicit_needs(wavelengths_nm: Sequence[int]) -> tuple[InkNeed, ...]:
     return tuple(
-        InkNeed(key=str(nm), wavelengths_nm=(nm,), share=1 / len(wavelengths_nm))
-        for nm in wavelengths_nm
+        InkNeed(key=str(nm), wavelengths_nm=(nm,), share=1 / len({*wavelengths_nm}))
+        for nm in dict.fromkeys(wavelengths_nm)
     )
 
 
-def _all_clinics(actor: HasChain) -> dict[int, float]:
-    ids = Clinic.objects.visible_to(actor).filter(active=True).values_list("pk", flat=True)
-    return dict.fromkeys(ids, 1.0)
+def _accepted(order: SearchOrder, actor: HasChain) -> Mapping[int, float]:
+    preferences = order.clinics
+    if not preferences:
+        ids = Clinic.objects.visible_to(actor).filter(active=True).values_list("pk", flat=True)
+        preferences = dict.fromkeys(ids, 1.0)
+    with input_refused():
+        check_clinics(len(preferences))
+    return preferences
 
 
 def _held(earliest: Earliest) -> Reason:

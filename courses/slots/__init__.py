@@ -12,13 +12,15 @@ from courses.slots.candidates import (
     OperatorCredential,
     RoomCandidate,
 )
-from courses.slots.checks import check_wishes, policy_of
+from courses.slots.checks import check_ahead, check_clinics, check_wishes, policy_of
 from courses.slots.grid import CELLS_PER_DAY, GRAIN, GRAIN_MINUTES, FreeRow, Grid
 from courses.slots.narrowing import Read, Step, search_near_first, steps_near_first
 from courses.slots.options import best_ink
 from courses.slots.request import (
     ALL_WEEKDAYS,
     DEFAULT_POLICY,
+    MAX_CLINICS,
+    MAX_HORIZON_DAYS,
     BadRequest,
     InkNeed,
     SearchPolicy,
@@ -34,6 +36,8 @@ __all__ = [
     "DEFAULT_POLICY",
     "GRAIN",
     "GRAIN_MINUTES",
+    "MAX_CLINICS",
+    "MAX_HORIZON_DAYS",
     "SLOT_BASIS",
     "BadRequest",
     "BadTimeline",
@@ -62,6 +66,8 @@ __all__ = [
     "TimeWish",
     "Timeline",
     "best_ink",
+    "check_ahead",
+    "check_clinics",
     "check_wishes",
     "feasible_starts",
     "multi_pass",

@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
+from datetime import datetime
 from math import isfinite
 from typing import Any
 
@@ -34,6 +35,20 @@ def check_search(
     """Raise BadRequest, naming the first field to mend."""
     for field, detail in _problems(request, grid, clinics, policy):
         raise BadRequest(field=field, rule="slot_search", message=detail)
+
+
+def check_ahead(until: datetime, *, now: datetime) -> None:
+    """Raise BadRequest when a search would end in the past."""
+    if until <= now:
+        message = f"It is over: nothing can be booked before {now.isoformat(timespec='seconds')}."
+        raise BadRequest(field="latest_at", rule="in_the_past", message=message)
+
+
+def check_clinics(count: int) -> None:
+    """Raise BadRequest for more clinics than one search may be over."""
+    if count > MAX_CLINICS:
+        message = f"Search at most {MAX_CLINICS} clinics at once; name those that are accepted."
+        raise BadRequest(field="clinics", rule="slot_search", message=message)
 
 
 def check_wishes(wishes: tuple[TimeWish, ...]) -> None:
