@@ -72,9 +72,10 @@ def counters_reconcile_due(*, now: datetime) -> int:
     fresh = CounterReconciliation.objects.filter(ran_at__gt=now - DAILY).values("chain")
     counting = Counter.objects.values("chain")
     due = Chain.objects.filter(pk__in=counting).exclude(pk__in=fresh).order_by("pk")
-    for chain_id in due.values_list("pk", flat=True):
+    chains = [*due.values_list("pk", flat=True)]
+    for chain_id in chains:
         counters_reconcile(chain_id=chain_id, now=now)
-    return len(due)
+    return len(chains)
 
 
 @command
