@@ -1,7 +1,6 @@
 """Appointments: held, booked, moved, kept or not."""
 
 from collections.abc import Collection
-from datetime import date
 from typing import Any
 
 from django.utils import timezone
@@ -9,7 +8,6 @@ from django_filters import rest_framework as filters
 from drf_spectacular.utils import (
     OpenApiParameter,
     extend_schema,
-    extend_schema_field,
     extend_schema_view,
 )
 from rest_framework import serializers
@@ -24,11 +22,14 @@ from core.api.pagination import page_parameters
 from core.api.preconditions import expected_version
 from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices
+from courses.api.appointment_answers import (
+    AppointmentOut,
+    BookedOut,
+    TooEarlyOut,
+    WithPrecautionsOut,
+)
 from courses.api.base import parsed_query
-from courses.api.precautions import StandingOut, standing_shown
 from courses.api.slots import (
-    ReasonOut,
-    SegmentOut,
     SlotSearchOut,
     WhereAndWhenIn,
     answer,
@@ -41,8 +42,7 @@ from courses.models import Appointment
 from courses.selectors.appointments import held_at
 from courses.selectors.moving import Elsewhere, slots_instead_of
 from courses.selectors.precaution_attention import needing_attention
-from courses.selectors.precautions import appointment_standings
-from courses.selectors.sequence import TooEarly, too_early, why_too_early
+from courses.selectors.sequence import too_early, why_too_early
 from courses.services.booking import (
     Hold,
     appointment_arrive,
@@ -53,98 +53,7 @@ from courses.services.booking import (
     appointment_move,
     appointment_no_show,
 )
-from courses.slots import reason_json
 from courses.vocabulary import AppointmentStatus
-
-
-class AppointmentOut(serializers.ModelSerializer[Appointment]):
-    """A held or booked session. `time_zone` is the clinic's."""
-
-    time_zone = serializers.CharField(source="clinic.time_zone", read_only=True)
-    patient = serializers.IntegerField(source="course.patient_id", read_only=True)
-    segments = SegmentOut(source="timeline", many=True, read_only=True)
-    wavelengths_nm = serializers.ListField(child=serializers.IntegerField(), read_only=True)
-
-    class Meta:
-        model = Appointment
-        fields = (
-            "id",
-            "version",
-            "course",
-            "patient",
-            "clinic",
-            "time_zone",
-            "room",
-            "operator",
-            "laser",
-            "handpieces",
-            "starts_at",
-            "ends_at",
-            "segments",
-            "wavelengths_nm",
-            "status",
-            "status_reason",
-            "hold_expires_at",
-            "override_reason",
-            "booked_by",
-            "series",
-            "position",
-            "next_earliest_at",
-            "next_advised_on",
-        )
-        read_only_fields = fields
-
-
-class TooEarlyOut(AppointmentOut):
-    """An appointment that cannot be kept as it stands: from when it could be, and why.
-
-    `overridden`: a clinician gave a reason to book it before the window closes.
-    """
-
-    earliest_on = serializers.SerializerMethodField()
-    advised_on = serializers.SerializerMethodField()
-    overridden = serializers.SerializerMethodField()
-    reasons = serializers.SerializerMethodField()
-
-    class Meta:
-        model = Appointment
-        fields = (*AppointmentOut.Meta.fields, "earliest_on", "advised_on", "overridden", "reasons")
-        read_only_fields = fields
-
-    def get_earliest_on(self, row: Appointment) -> date | None:
-        return self._told(row).earliest.on
-
-    def get_advised_on(self, row: Appointment) -> date | None:
-        return self._told(row).earliest.advised_on
-
-    def get_overridden(self, row: Appointment) -> bool:
-        return bool(row.override_reason)
-
-    @extend_schema_field(ReasonOut(many=True))
-    def get_reasons(self, row: Appointment) -> list[dict[str, Any]]:
-        return [reason_json(reason) for reason in self._told(row).reasons]
-
-    def _told(self, row: Appointment) -> TooEarly:
-        found: TooEarly = self.context["told"][row.pk]
-        return found
-
-
-class WithPrecautionsOut(AppointmentOut):
-    """An appointment, and what stands about precautions on its day, and since it was booked."""
-
-    precautions = serializers.SerializerMethodField()
-
-    class Meta:
-        model = Appointment
-        fields = (*AppointmentOut.Meta.fields, "precautions")
-        read_only_fields = fields
-
-    @extend_schema_field(StandingOut)
-    def get_precautions(self, row: Appointment) -> dict[str, Any]:
-        found = self.context.get("standings")
-        if found is None:
-            found = appointment_standings([row], now=self.context["view"].now())
-        return dict(StandingOut(standing_shown(found[row.pk])).data)
 
 
 class UnaskedQuery(serializers.Serializer[Any]):
@@ -239,14 +148,15 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
     }
 
     @extend_schema(
-        request=AppointmentIn, responses={201: AppointmentOut}, summary="Hold or book a visit"
+        request=AppointmentIn, responses={201: BookedOut}, summary="Hold or book a visit"
     )
     @idempotent(required=True)
     def create(self, request: Request) -> Response:
         """Book (or hold) a slot for a course; all it needs becomes busy, or nothing.
 
         For the front desk and the treating clinician of the clinic. 409 `slot_taken` carries
-        fresh alternatives.
+        fresh alternatives. Where the room has no fitting eyewear: said in `eyewear_lacking`, or
+        422 `eyewear_missing` where the chain refuses such visits.
         """
         body = self.parse(AppointmentIn)
         appointment = appointment_book(
@@ -257,16 +167,16 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
             hold=Hold(body["hold_minutes"]) if "hold_minutes" in body else None,
             override_reason=body["override_reason"],
         )
-        return self.present(appointment, status=201)
+        return self.present(appointment, status=201, serializer_class=BookedOut)
 
-    @extend_schema(request=None, responses=AppointmentOut, summary="Book what is held")
+    @extend_schema(request=None, responses=BookedOut, summary="Book what is held")
     @action(detail=True, methods=["post"])
     @idempotent(required=False)
     def confirm(self, request: Request, pk: str) -> Response:
         """Turn a hold into a booking before it expires. For the front desk and clinicians."""
-        return self._call(appointment_confirm, pk)
+        return self._call(appointment_confirm, pk, shown_as=BookedOut)
 
-    @extend_schema(request=VisitIn, responses=AppointmentOut, summary="Move an appointment")
+    @extend_schema(request=VisitIn, responses=BookedOut, summary="Move an appointment")
     @action(detail=True, methods=["post"])
     @idempotent(required=False)
     def move(self, request: Request, pk: str) -> Response:
@@ -276,6 +186,7 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
         return self._call(
             appointment_move,
             pk,
+            shown_as=BookedOut,
             visit=visit_of(body, course_id=course_id, actor=self.actor),
             override_reason=body["override_reason"],
         )

@@ -11,7 +11,7 @@ from core.api.fields import VisibleRelatedField
 from core.api.idempotency import idempotent
 from core.api.serializers import SpanIn
 from core.api.viewsets import ListMixin, RetrieveMixin
-from courses.api.appointments import AppointmentOut
+from courses.api.appointment_answers import AppointmentOut
 from courses.api.slots import VisitLengthIn, WhereAndWhenIn, order_of
 from courses.api.visits import SlotIn, visit_of
 from courses.models import Appointment, AppointmentSeries, Course

@@ -13,10 +13,7 @@ from devices.vocabulary import EyewearCheck
 
 @step
 def refuse_unprotected(visit: Visit, *, actor: HasChain, now: datetime) -> None:
-    """Raise EyewearMissing where the chain refuses visits without fitting eyewear.
-
-    One query where it does not; four more where it does.
-    """
+    """Raise EyewearMissing where the chain refuses visits without fitting eyewear. One query."""
     standing = visit_eyewear(visit, only=EyewearCheck.REFUSE, actor=actor, now=now)
     if standing is not None and standing.check.lacking:
         told = eyewear_json(standing)
