@@ -10,7 +10,7 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 from uuid import uuid4
 
@@ -31,7 +31,7 @@ PATIENCE_S = 120
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """One attempt with the answer that settled it. `created`: it made an appointment."""
+    """One attempt with the answer that settled it; the body of a refusal is not kept."""
 
     key: str
     kind: str
@@ -155,7 +155,8 @@ class Member:
                 continue
             self.ledger.note(answer)
             if answer.status != 503 and not _still_running(answer):
-                self.ledger.settled.append(Settled(key, kind, answer.status, answer.body))
+                settled = Settled(key, kind, answer.status, answer.body)
+                self.ledger.settled.append(settled if settled.done else replace(settled, body=b""))
                 self.ledger.seconds.append(answer.seconds)
                 return answer
             time.sleep(self.chance.uniform(0, 0.2))
