@@ -79,7 +79,7 @@ class Board:
         """Zero for every resource and mark."""
         return np.zeros((len(self.resources.of), self.marks))
 
-    def delay(self, position: int, option: Option) -> int:
+    def waits(self, position: int, option: Option) -> int:
         """Days after the old day."""
         return int(self.menus[position].entries[option.entry].delay[option.start])
 
@@ -93,7 +93,7 @@ class Board:
 
     def worst_delay(self, plan: Plan) -> int:
         """Days of whoever waits longest after the old day."""
-        return max((self.delay(at, option) for at, option in self.placed(plan)), default=0)
+        return max((self.waits(at, option) for at, option in self.placed(plan)), default=0)
 
     def score(self, plan: Plan) -> Score:
         """Of a plan; appointments without any option do not count as unplaced."""

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from courses.replan.board import Board
 from courses.replan.pricing import UNIT, Floats, Option, Priced, Tariff, cheapest, option_points
 
-FIRST_STEP = 2.0
+FIRST_STEP = 0.3
 SMALLEST_STEP = 0.002
 SHRINK = 0.6
 MEMORY = 0.9
@@ -88,6 +88,19 @@ class Ascent:
         self._push = np.zeros(len(self._priced))
         self._best = self._prices
 
+    def start(self, prices: Floats) -> Bound:
+        """Go on from these prices (resources x marks); what they prove."""
+        self._prices = np.round(prices.reshape(-1)[self._priced])
+        self._push = np.zeros(len(self._priced))
+        bound = self._bound_at(self._prices)
+        if bound.value > self._value:
+            self._value, self._best = bound.value, self._prices
+        return bound
+
+    def bound(self) -> Bound:
+        """What the best prices so far prove."""
+        return self._bound_at(np.round(self._best))
+
     def allow(self, allowance: Allowance) -> None:
         """Count those left out in another way; prices stay."""
         if allowance != self.allowance:
@@ -117,10 +130,9 @@ class Ascent:
                 self.step, self._waited = self.step * SHRINK, 0
             missing = max(target - value, LEAST_MISSING * abs(value), UNIT)
             self._move(over, self.step * missing)
-        return self._bound()
+        return self.bound()
 
-    def _bound(self) -> Bound:
-        prices = np.round(self._best)
+    def _bound_at(self, prices: Floats) -> Bound:
         value, _, choices = self._look(prices)
         return Bound(self.board, round(value), self.unit, self._dense(prices), choices)
 

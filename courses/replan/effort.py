@@ -12,14 +12,16 @@ class Effort:
 
     So the same problem, effort and seed give the same plan, however fast the machine is.
     `seconds` of wall time end it all the same; then the plan may differ between runs, and the
-    answer says so. `rounds`: of prices, altogether. `neighbourhoods`: parts of the plan that are
-    planned afresh, each of at most `size` appointments. `part_seconds` and `proof_seconds`:
+    answer says so. `prices_seconds`: deterministic, of each linear relaxation. `rounds`: in which
+    prices are made better, altogether. `neighbourhoods`: parts of the plan that are planned
+    afresh in a cycle, each of at most `size` appointments. `part_seconds` and `proof_seconds`:
     deterministic, of each part and of each proof. `largest_pool`: starts in a proof.
     """
 
     seed: int = 1
     seconds: float = 120.0
-    rounds: int = 250
+    prices_seconds: float = 60.0
+    rounds: int = 150
     neighbourhoods: int = 40
     size: int = 60
     part_seconds: float = 3.0

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from math import ceil
 from random import Random
 
 from courses.replan.answer import Placement, Progress, ReplanAnswer, Statistics, Status, Step
@@ -15,17 +16,23 @@ from courses.replan.parts import Parts
 from courses.replan.pool import MenuCosts, most_within, starts_within
 from courses.replan.pricing import UNIT
 from courses.replan.problem import ReplanProblem
+from courses.replan.relaxation import Ask, Relaxation, Relaxed
 from courses.replan.solver import Workbench
 from courses.replan.warm import warm_plan
 from courses.replan.why import placement, unplaced
 
 OnProgress = Callable[[Progress], None]
 CYCLES = 3
+# Relaxations solved for the number of those left out; a second is rarely needed.
+WIDENINGS = 6
+# Share of the time left that one relaxation may take.
+RELAXING = 0.5
 SHARES = (1.0, 0.95, 0.9, 0.8, 0.6)
 # A part's pool holds options up to so many points above the cheapest.
 PART_POINTS = 30
 # A pool of all appointments is of use when it reaches so many points above the cheapest.
-WORTH_A_LOOK = 10
+WORTH_A_LOOK = 3
+POOLS = (0.05, 0.15, 0.4, 1.0)
 # Parts planned afresh in a row without gain, after which it is time for better prices.
 ENOUGH = 5
 
@@ -47,7 +54,7 @@ def replan(
     check_effort(effort)
     run = _Run(problem, effort, on_progress)
     run.begin(former)
-    run.place_more()
+    run.count()
     run.improve()
     return run.answer()
 
@@ -70,8 +77,11 @@ class _Run:
     score: Score = field(init=False)
     peer: Score = field(init=False)
     parts: Parts = field(init=False)
+    relaxation: Relaxation = field(init=False)
+    counted: Bound | None = None
     fewest: int = 0
     least: int = 0
+    relaxations: int = 0
     rounds: int = 0
     planned_afresh: int = 0
 
@@ -88,36 +98,45 @@ class _Run:
         known = list(former)
         if known:
             self._accept(warm_plan(self.board, known))
+        self.relaxation = Relaxation.of(self.board, self.plan)
         self._tell(Step.GREEDY)
 
-    def place_more(self) -> None:
-        """As many as possible, until no more are proven possible or the effort is spent."""
-        if self.score.unplaced == 0:
+    def count(self) -> None:
+        """How many must be left out at least, as far as the linear relaxation tells."""
+        if not self.score.unplaced:
             return
         ascent = Ascent(self.board, unit=0, allowance=Allowance(fine=UNIT))
-        bound = None
-        for _ in range(CYCLES):
-            bound = self._climb(ascent, target=self.score.unplaced * UNIT)
+        for _ in range(WIDENINGS):
+            relaxed = self._relax(Ask(unit=0, free=0, fine=UNIT))
+            bound = ascent.start(relaxed.prices)
             self.fewest = max(self.fewest, -(-bound.value // UNIT))
-            if self.score.unplaced > self.fewest:
-                self._fill(bound)
-                self._afresh(bound, Step.PLACING)
-            if self._all_placed() or not self.clock.running():
+            self._tell(Step.PLACING)
+            hoped = min(self.score.unplaced, ceil(relaxed.worth / UNIT - 0.001))
+            if self.fewest >= hoped or not self.clock.running():
                 break
-        if bound is not None and not self._all_placed():
-            self._prove_fewest(bound)
+            if not self.relaxation.widen(relaxed, bound.tariff()):
+                break
+        self.counted = ascent.bound()
 
     def improve(self) -> None:
-        """Fewest points with as many placed, until proven or the effort is spent."""
-        ascent = Ascent(self.board)
+        """As many as possible, then fewest points, until proven or the effort is spent."""
+        ascent = Ascent(self.board, allowance=Allowance(free=self.fewest))
+        ask = Ask(unit=UNIT, free=self.fewest, fine=UNIT * self._fine())
+        ascent.start(self._relax(ask).prices)
         for cycle in range(CYCLES):
-            ascent.allow(Allowance(free=self.score.unplaced))
-            bound = self._climb(ascent, target=(self.score.points - self._base()) * UNIT)
-            self._learn(self._base() + -(-bound.value // UNIT))
+            bound = self._climb(ascent)
             if cycle == 0:
                 self._fill(bound)
-            if (cycle == 0 and self._in_parts()) or not self._prove_least(bound):
-                self._afresh(bound, Step.NEIGHBOURHOODS)
+            if self._in_parts():
+                self._afresh(bound)
+            if not self._all_placed():
+                self._place_more(bound)
+            if not self._all_placed():
+                self._prove_fewest()
+            ascent.allow(Allowance(free=self.score.unplaced))
+            bound = ascent.bound()
+            self._learn(self._base() + -(-bound.value // UNIT))
+            self._prove_least(bound)
             if self._is_optimal() or not self.clock.running():
                 break
 
@@ -139,10 +158,19 @@ class _Run:
             statistics=self._statistics(),
         )
 
-    def _climb(self, ascent: Ascent, *, target: int) -> Bound:
-        rounds = self.effort.rounds // (CYCLES if self._in_parts() else 1)
+    def _relax(self, ask: Ask) -> Relaxed:
+        seconds = self.clock.left * RELAXING
+        relaxed = self.relaxation.solve(ask, work=self.effort.prices_seconds, seconds=seconds)
+        self.relaxations += 1
+        self.clock.cut_short |= relaxed.clocked
+        return relaxed
+
+    def _climb(self, ascent: Ascent) -> Bound:
         before = ascent.rounds
-        bound = ascent.climb(rounds, target=target, keep_going=self.clock.running)
+        target = (self.score.points - self._base()) * UNIT
+        bound = ascent.climb(
+            self.effort.rounds // CYCLES, target=target, keep_going=self.clock.running
+        )
         self.rounds += ascent.rounds - before
         self._tell(Step.PRICES)
         return bound
@@ -156,21 +184,19 @@ class _Run:
                     tariff = replace(bound.tariff(share), unit=UNIT)
                     self._accept(fill(self.board, self._nobody(), order=order, tariff=tariff))
 
-    def _afresh(self, bound: Bound, step: Step) -> None:
+    def _afresh(self, bound: Bound) -> None:
         """Parts of the plan, each solved with everyone else where they are."""
-        whole = len(self.board.open)
-        count = min(self.effort.neighbourhoods // CYCLES, 2 + 2 * whole // self.effort.size)
+        count = min(self.effort.neighbourhoods, 4 * len(self.board.open) // self.effort.size)
         idle = 0
         for _ in range(count):
-            done = self._all_placed() if step is Step.PLACING else self._is_optimal()
-            if done or idle == ENOUGH or not self.clock.running():
+            if idle == ENOUGH or not self.clock.running():
                 return
             before = self.score
             part = self.parts.next(self.plan, bound, size=self.effort.size)
             self._plan_part(part, bound)
             self.planned_afresh += 1
             idle = 0 if self.score < before else idle + 1
-            self._tell(step)
+            self._tell(Step.NEIGHBOURHOODS)
 
     def _plan_part(self, part: list[int], bound: Bound) -> None:
         rest = [None if at in set(part) else option for at, option in enumerate(self.plan)]
@@ -197,28 +223,37 @@ class _Run:
         if solved.plan is not None:
             self._accept(solved.plan)
 
-    def _prove_fewest(self, bound: Bound) -> None:
-        """Look through all options of plans that place one more, if they are not too many."""
+    def _place_more(self, bound: Bound) -> None:
+        """Everyone at once, over the cheapest options of each."""
         costs = self._costs(bound, waited=0)
-        within = (self.score.unplaced - 1) * UNIT - bound.value
+        within = most_within(costs, self.effort.largest_pool // 2)
+        if within >= WORTH_A_LOOK * UNIT:
+            self._solve_all(costs, within, waited=0, fine=self._fine())
+
+    def _prove_fewest(self) -> None:
+        """Look through all options of plans that place one more, if they are not too many."""
+        if self.counted is None or not self.clock.running():
+            return
+        costs = self._costs(self.counted, waited=0)
+        within = (self.score.unplaced - 1) * UNIT - self.counted.value
         if within < 0 or starts_within(costs, within) > self.effort.largest_pool:
             return
         solved = self._solve_all(costs, within, waited=0, fine=self._fine())
         self.fewest = max(self.fewest, min(self.score.unplaced, solved // self._fine()))
 
-    def _prove_least(self, bound: Bound) -> bool:
-        """Look through all options of better plans or, first, through the cheapest of them.
+    def _prove_least(self, bound: Bound) -> None:
+        """Look through the cheapest options, then more, in the end all those of better plans.
 
-        Whether that was of any use: not when there are too many even of the cheapest.
+        Small pools are soon looked through, and a better plan has fewer options worth a look.
         """
-        for largest in (self.effort.largest_pool // 2, self.effort.largest_pool):
+        for share in POOLS:
             left_out, waited, base = self.score.unplaced, self._waited(), self._base()
             costs = self._costs(bound, waited=waited)
             needed = (self.score.points - base - 1) * UNIT - bound.value
-            within = min(needed, most_within(costs, largest))
+            within = min(needed, most_within(costs, int(self.effort.largest_pool * share)))
             whole = within == needed
-            if not whole and (largest == self.effort.largest_pool or within < WORTH_A_LOOK * UNIT):
-                return largest == self.effort.largest_pool
+            if not whole and within < WORTH_A_LOOK * UNIT:
+                continue
             least = self._solve_all(costs, within, waited=waited, fine=0)
             if not whole:
                 least = min(least, -(-(bound.value + int(within)) // UNIT))
@@ -226,7 +261,6 @@ class _Run:
                 self._learn(base + least)
             if whole or self._is_optimal() or not self.clock.running():
                 break
-        return True
 
     def _solve_all(
         self, costs: Mapping[int, MenuCosts], within: float, *, waited: int, fine: int
