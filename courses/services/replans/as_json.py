@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import asdict
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 from courses.models import Appointment, ReplanRow
@@ -16,8 +16,8 @@ Json = dict[str, Any]
 def visit_json(appointment: Appointment) -> Json:
     """Where and when an appointment is that was read with its handpieces."""
     return {
-        "start": appointment.starts_at.isoformat(),
-        "end": appointment.ends_at.isoformat(),
+        "start": _instant(appointment.starts_at),
+        "end": _instant(appointment.ends_at),
         "clinic": appointment.clinic_id,
         "room": appointment.room_id,
         "operator": appointment.operator_id,
@@ -30,8 +30,8 @@ def visit_json(appointment: Appointment) -> Json:
 def placement_json(placement: Placement) -> Json:
     """Where and when a placement is."""
     return {
-        "start": placement.start.isoformat(),
-        "end": placement.end.isoformat(),
+        "start": _instant(placement.start),
+        "end": _instant(placement.end),
         "clinic": placement.clinic_id,
         "room": placement.room_id,
         "operator": placement.operator_id,
@@ -110,3 +110,8 @@ def answer_json(answer: ReplanAnswer) -> Json:
 def progress_json(progress: Progress) -> Json:
     """Where a run stands."""
     return {**asdict(progress), "step": progress.step.value, "seconds": round(progress.seconds, 2)}
+
+
+def _instant(instant: datetime) -> str:
+    """As the API shows instants."""
+    return instant.astimezone(UTC).isoformat().replace("+00:00", "Z")
