@@ -10,12 +10,8 @@ from clinics.vocabulary import Role
 from core.prepared import Prepared
 
 HELD: Final = Prepared("""
-    SELECT id, name, chain_id, (
-        SELECT json_agg(json_build_array(role, clinic_id) ORDER BY id)
-        FROM clinics_membership
-        WHERE staff_member_id = own.id AND valid_during @> %(now)s::timestamptz
-    )
-    FROM clinics_staffmember AS own WHERE user_id = %(user)s::bigint AND active
+    SELECT id, name, chain_id, held
+    FROM clinics_actor(%(user)s::bigint, %(now)s::timestamptz)
 """)
 
 

@@ -3,6 +3,9 @@
 import os
 from pathlib import Path
 
+# What answers requests sees one chain at a time: core/isolation.
+os.environ.setdefault("FALLOW_DATABASE_ROLE", "fallow_app")
+
 bind = f"{os.environ.get('HOST', '127.0.0.1')}:{os.environ.get('PORT', '8000')}"
 workers = int(os.environ.get("WEB_CONCURRENCY", "2"))
 threads = int(os.environ.get("FALLOW_WEB_THREADS", "4"))

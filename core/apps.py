@@ -1,6 +1,11 @@
 """The kernel as a Django app."""
 
+from typing import Any
+
 from django.apps import AppConfig
+from django.db.models.signals import post_migrate
+
+from core import isolation
 
 
 class CoreConfig(AppConfig):
@@ -8,3 +13,11 @@ class CoreConfig(AppConfig):
 
     name = "core"
     verbose_name = "Kernel"
+
+    def ready(self) -> None:
+        post_migrate.connect(_secure, sender=self, dispatch_uid="core.isolation")
+
+
+def _secure(**_: Any) -> None:
+    """After any migration the wall between chains stands around the new tables too."""
+    isolation.secure()

@@ -28,6 +28,7 @@ LOCK_WAIT_SECONDS: Final = 3
 JITTER_SECONDS: Final = 0.05
 
 _unit_open: ContextVar[bool] = ContextVar("unit_open", default=False)
+_chain_id: ContextVar[int | None] = ContextVar("chain_id", default=None)
 
 
 def unit(fn: Callable[[], R]) -> R:
@@ -56,11 +57,60 @@ def _once(fn: Callable[[], R]) -> R:
     mark = _unit_open.set(True)
     try:
         with transaction.atomic(durable=True):
-            with connection.cursor() as cursor:
-                cursor.execute(f"SET LOCAL lock_timeout = '{LOCK_WAIT_SECONDS}s'")
+            _set_local(f"lock_timeout = '{LOCK_WAIT_SECONDS}s'", *_chain_setting())
             return fn()
     finally:
         _unit_open.reset(mark)
+
+
+@contextmanager
+def within_chain(chain_id: int) -> Iterator[None]:
+    """Whatever unit or reading is opened inside sees the rows of this chain only.
+
+    For the role of the web processes; see `core.isolation`.
+    """
+    mark = _chain_id.set(chain_id)
+    try:
+        yield
+    finally:
+        _chain_id.reset(mark)
+
+
+@contextmanager
+def reading() -> Iterator[None]:
+    """Reads of a chain, in one transaction because its name lives as long as that."""
+    with transaction.atomic():
+        _set_local(*_chain_setting())
+        yield
+
+
+def carried_on(rows: Iterator[R]) -> Iterator[R]:
+    """The same, each made in a reading of its own, of the chain that is at hand now.
+
+    For an answer that is still being made when the method that began it is over.
+    """
+    chain_id = _chain_id.get()
+    return rows if chain_id is None else _carried_on(rows, chain_id=chain_id)
+
+
+def _carried_on(rows: Iterator[R], *, chain_id: int) -> Iterator[R]:
+    while True:
+        with within_chain(chain_id), reading():
+            row = next(rows, None)
+        if row is None:
+            return
+        yield row
+
+
+def _chain_setting() -> list[str]:
+    chain_id = _chain_id.get()
+    return [] if chain_id is None else [f"fallow.chain = '{chain_id:d}'"]
+
+
+def _set_local(*settings: str) -> None:
+    if settings:
+        with connection.cursor() as cursor:
+            cursor.execute("; ".join(f"SET LOCAL {setting}" for setting in settings))
 
 
 def command(fn: Callable[P, R]) -> Callable[P, R]:

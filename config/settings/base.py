@@ -82,6 +82,11 @@ DATABASE_OPTIONS = {
 _database: dict[str, Any] = dict(
     dj_database_url.parse(DATABASE_URL, conn_max_age=60, conn_health_checks=True)
 )
+# The web processes take on this role, which sees the rows of one chain at a time: core/isolation.
+FALLOW_APP_ROLE = "fallow_app"
+FALLOW_CHAIN_MODEL = "clinics.Chain"
+if environment.text("FALLOW_DATABASE_ROLE"):
+    DATABASE_OPTIONS["options"] += f" -c role={environment.text('FALLOW_DATABASE_ROLE')}"
 _database["OPTIONS"] = {**DATABASE_OPTIONS, **_database.get("OPTIONS", {})}
 DATABASES = {"default": {**_database, "ATOMIC_REQUESTS": False}}
 

@@ -16,6 +16,7 @@ from rest_framework.utils.encoders import JSONEncoder
 
 from core.api.problem import UNFORESEEN
 from core.api.translation import describe
+from core.db import carried_on
 from core.request_id import current_request_id, request_id
 
 logger = logging.getLogger(__name__)
@@ -44,7 +45,7 @@ def by_line(lines: Iterator[dict[str, Any]], *, request: Request) -> StreamingHt
     Makes the first line at once, and raises what that raises.
     """
     first = next(lines)
-    sent = _sent(first, lines, path=request.path, identity=current_request_id())
+    sent = _sent(first, carried_on(lines), path=request.path, identity=current_request_id())
     answer = StreamingHttpResponse(sent, content_type=MEDIA_TYPE)
     # Else a proxy may keep the lines until there are many.
     answer.headers["X-Accel-Buffering"] = "no"

@@ -1,10 +1,12 @@
 """The base of every endpoint: a policy, strict parameters, quotas and strict JSON."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
+from functools import partial
 from typing import Any, ClassVar
 
 from django.utils import timezone
+from rest_framework.permissions import SAFE_METHODS
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.serializers import BaseSerializer
@@ -16,6 +18,7 @@ from core.api.parsers import StrictJSONParser
 from core.api.permissions import PolicyPermission
 from core.api.schema import FallowSchema
 from core.api.throttling import QuotaThrottle
+from core.db import reading, unit, within_chain
 
 
 class FallowView(APIView):
@@ -72,6 +75,7 @@ class FallowView(APIView):
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
         refuse_unknown_parameters(request, self.query_names())
+        self._confine((request.method or "").lower())
 
     def finalize_response(
         self, request: Request, response: Any, *args: Any, **kwargs: Any
@@ -83,5 +87,28 @@ class FallowView(APIView):
                 answer.headers[name] = value
         return answer
 
+    def _confine(self, name: str) -> None:
+        """Let the method that answers see the rows of the caller's chain only.
+
+        It runs in one transaction, which names the chain: a unit, for a method that may write.
+        """
+        method = getattr(self, name, None)
+        actor = getattr(self.request, "actor", None)
+        if method is not None and actor is not None:
+            run = unit if name.upper() not in SAFE_METHODS else _read
+            setattr(self, name, partial(_within, actor.chain_id, run, method))
+
     def _context(self) -> dict[str, Any]:
         return {"request": self.request, "view": self}
+
+
+def _within(
+    chain_id: int, run: Callable[[Callable[[], Any]], Any], method: Any, *args: Any, **kwargs: Any
+) -> Any:
+    with within_chain(chain_id):
+        return run(partial(method, *args, **kwargs))
+
+
+def _read(method: Callable[[], Any]) -> Any:
+    with reading():
+        return method()

@@ -22,11 +22,12 @@ from core.api.permissions import PUBLIC
 from core.api.preconditions import expected_version
 from core.api.views import FallowView
 from core.api.viewsets import ListMixin, RetrieveMixin
+from core.db import reading, within_chain
 from core.vocabulary import choices
 from courses.api.calendar_text import calendar_text
 from courses.errors import FeedUnknown
 from courses.models import CalendarFeed
-from courses.selectors.calendars import NAMESPACE, diary_events, feed_at, feed_name
+from courses.selectors.calendars import NAMESPACE, diary_events, feed_at, feed_chain, feed_name
 from courses.services.calendar_feeds import calendar_feed_make, calendar_feed_revoke
 from devices.models import Laser
 
@@ -198,6 +199,13 @@ class CalendarView(FallowView):
 
         Whoever has the address may read it. 304 for a known ETag; 404 once it is revoked.
         """
+        chain_id = feed_chain(token)
+        if chain_id is None:
+            raise FeedUnknown
+        with within_chain(chain_id), reading():
+            return self._calendar(request, token)
+
+    def _calendar(self, request: Request, token: str) -> HttpResponse:
         feed = feed_at(token)
         if feed is None:
             raise FeedUnknown

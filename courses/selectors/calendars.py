@@ -13,6 +13,7 @@ from django.db.models import Q, QuerySet
 from clinics.models import Reservation, Resource
 from clinics.vocabulary import ReservationReason, ResourceKind
 from core.db import from_range
+from core.prepared import Prepared
 from core.spans import Span
 from courses.models import Appointment, CalendarFeed
 from courses.selectors.appointments import OPEN, held_at
@@ -21,6 +22,7 @@ from courses.slots import role_spans
 from courses.vocabulary import AppointmentStatus, TreatmentRole
 from devices.models import LockOut
 
+FEED_CHAIN: Final = Prepared("SELECT courses_feed_chain(%(digest)s::text)")
 BACK: Final = timedelta(days=14)
 AHEAD: Final = timedelta(days=180)
 NAMESPACE: Final = UUID("6f1d7c1e-4b0c-5a52-9d3e-3a7a1c0f5b21")
@@ -66,6 +68,12 @@ class DiaryEvent:
 def digest_of(token: str) -> str:
     """What is stored of a token: it has 256 random bits, so that no salt is needed."""
     return sha256(token.encode()).hexdigest()
+
+
+def feed_chain(token: str) -> int | None:
+    """The chain of the feed whose address has the token, asked before any chain is known."""
+    rows = FEED_CHAIN.rows(digest=digest_of(token))
+    return int(rows[0][0]) if rows[0][0] is not None else None
 
 
 def feed_at(token: str) -> CalendarFeed | None:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 import pytest
+from django.conf import settings
 from django.core.cache import cache
 from django.db import connection
 from rest_framework.test import APIClient
@@ -19,6 +20,9 @@ def _bench_tables(django_db_setup: None, django_db_blocker) -> Iterator[None]:
             for model in models:
                 editor.create_model(model)
             editor.execute(append_only_sql(Entry._meta.db_table).sql)
+            for model in models:
+                table = model._meta.db_table
+                editor.execute(f"GRANT ALL ON {table} TO {settings.FALLOW_APP_ROLE}")
         connection.close()
     yield
     with django_db_blocker.unblock():

@@ -101,7 +101,7 @@ def test_costs_one_query_however_many_rows(benches, client, count):
     cursor = client.get(f"{URL}?limit=1").json()["next"]
     with CaptureQueriesContext(connection) as told:
         assert client.get(cursor + "&limit=12").status_code == 200
-    assert len(told) == 1
+    assert len(selects(told)) == 1
 
 
 def test_compares_whole_rows_so_that_one_index_answers(benches, client):
@@ -109,7 +109,12 @@ def test_compares_whole_rows_so_that_one_index_answers(benches, client):
     following = client.get(f"{URL}?limit=1").json()["next"]
     with CaptureQueriesContext(connection) as told:
         client.get(following)
-    assert '("benches_bench"."stands_since", "benches_bench"."id") > (' in told[0]["sql"]
+    assert '("benches_bench"."stands_since", "benches_bench"."id") > (' in selects(told)[0]
+
+
+def selects(told: CaptureQueriesContext) -> list[str]:
+    """What was read; not what names the chain and opens the transaction for it."""
+    return [query["sql"] for query in told if query["sql"].startswith("SELECT")]
 
 
 @pytest.mark.parametrize("limit", ["0", "201", "-1", "x", "1.5", "", "٣", "9" * 400])

@@ -25,7 +25,7 @@ from core.errors import (
 from tests.core.benches import BenchViewSet, Broken
 from tests.core.conftest import caller
 
-pytestmark = pytest.mark.urls("tests.core.benches")
+pytestmark = [pytest.mark.django_db, pytest.mark.urls("tests.core.benches")]
 
 
 def problem(response, status: int, code: str) -> dict:

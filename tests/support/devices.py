@@ -66,7 +66,7 @@ def make_laser(
     **fields: Any,
 ) -> Laser:
     """A mobile laser at the clinic, of a model of its own unless one is given."""
-    clinic = clinic or make_clinic()
+    clinic = clinic or make_clinic(laser_model.chain if laser_model else None)
     return Laser.objects.create(
         chain=clinic.chain,
         clinic=clinic,
