@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from courses.replan.effort import Effort
 from courses.replan.problem import Displaced, ReplanPolicy, ReplanProblem
 from courses.science.errors import InvalidInput
-from courses.slots import SearchPolicy
 from courses.slots.checks import check_search
 
 MAX_DISPLACED = 2000
@@ -23,7 +22,7 @@ def check_problem(problem: ReplanProblem) -> None:
     for field, detail in _problems(problem):
         raise BadReplan(field=field, rule="replan", message=detail)
     clinics = {clinic.id: clinic for clinic in problem.clinics}
-    policy = SearchPolicy(start_step_minutes=problem.policy.start_step_minutes)
+    policy = problem.policy.search()
     for displaced in problem.displaced:
         accepted = [clinics[key] for key in displaced.clinic_ids]
         check_search(displaced.request, grid=problem.grid, clinics=accepted, policy=policy)
@@ -35,7 +34,9 @@ def check_effort(effort: Effort) -> None:
         raise BadReplan(field="effort.seconds", rule="replan", message="It is 1 s to 1 hour.")
     if not 0 <= effort.seed < 2**31:
         raise BadReplan(field="effort.seed", rule="replan", message="It is 0 to 2147483647.")
-    if min(effort.rounds, effort.neighbourhoods, effort.largest_pool) < 0 or effort.size < 1:
+    work = (effort.rounds, effort.neighbourhoods, effort.largest_pool)
+    limits = (effort.prices_seconds, effort.part_seconds, effort.proof_seconds)
+    if min(work) < 0 or not min(limits) > 0 or effort.size < 1:
         raise BadReplan(field="effort", rule="replan", message="Work is not negative.")
 
 

@@ -15,9 +15,9 @@ import numpy.typing as npt
 
 from courses.replan.points import Deviation, Ints
 from courses.replan.problem import Displaced, ReplanProblem
-from courses.slots import ClinicCandidates, SearchPolicy
+from courses.slots import ClinicCandidates
 from courses.slots.clinic_frame import ClinicFrame, clinic_frame
-from courses.slots.grid import BoolArray
+from courses.slots.grid import GRAIN_MINUTES, BoolArray
 from courses.slots.options import DeviceOption
 from courses.slots.windows import Parts
 from courses.slots.zone_frame import ZoneFrame, zone_frame
@@ -130,9 +130,11 @@ class Kitchen:
         """For all displaced appointments of a problem.
 
         No visit reaches beyond the opening hours of its clinic, so time at which all are closed
-        can be left out without cutting a visit in two.
+        can be left out without cutting a visit in two. A changeover may reach beyond.
         """
         opened = problem.grid.unpack(clinic.open for clinic in problem.clinics).any(axis=0)
+        after = np.ones(1 + _changeover_cells(problem), dtype=np.bool_)
+        opened = np.convolve(opened, after) > 0
         return cls(
             problem,
             ResourceRows(),
@@ -145,7 +147,7 @@ class Kitchen:
     def menu(self, displaced: Displaced) -> Menu:
         """Everything one appointment could be given, at all clinics that the patient accepts."""
         problem = self.problem
-        search = SearchPolicy(start_step_minutes=problem.policy.start_step_minutes)
+        search = problem.policy.search()
         zones: dict[object, ZoneFrame] = {}
         entries, late = [], False
         for clinic in (self.clinics[key] for key in displaced.clinic_ids):
@@ -154,7 +156,11 @@ class Kitchen:
                     displaced.request, grid=problem.grid, zone=clinic.zone, policy=search
                 )
             frame = clinic_frame(
-                displaced.request, clinic=clinic, grid=problem.grid, zone=zones[clinic.zone]
+                displaced.request,
+                clinic=clinic,
+                grid=problem.grid,
+                zone=zones[clinic.zone],
+                policy=search,
             )
             if not len(frame.columns):
                 continue
@@ -188,7 +194,7 @@ class Kitchen:
             days=frame.zone.day_of_cell[cells].astype(np.int64),
             delay=np.maximum(deviation.from_old, 0),
             deviation=deviation,
-            parts={role: _merged(parts) for role, parts in frame.timeline.parts.items()},
+            parts=self._parts(frame),
             rows=self._rows(clinic, displaced.patient_id),
             room_able=frame.able[TreatmentRole.ROOM][:, chosen],
             operator_points=np.array(strange, dtype=np.int64),
@@ -222,6 +228,20 @@ class Kitchen:
             )
         return tuple(staffs), tuple(listed)
 
+    def _parts(self, frame: ClinicFrame) -> dict[TreatmentRole, Parts]:
+        """Cells after the start in which each role is busy; a laser also with its changeover."""
+        parts = dict(frame.timeline.parts)
+        laser = TreatmentRole.LASER
+        fitted = Counter(
+            key
+            for handpiece in frame.clinic.handpieces
+            for key in {fitting.laser_id for fitting in handpiece.fitted}
+        )
+        if any(count > 1 for count in fitted.values()):
+            after = _changeover_cells(self.problem)
+            parts[laser] = tuple((begin, end + after) for begin, end in parts[laser])
+        return {role: _merged(one) for role, one in parts.items()}
+
     def _rows(self, clinic: ClinicCandidates, patient_id: int) -> dict[TreatmentRole, Rows]:
         several = self.appointments[patient_id] > 1
         members: dict[TreatmentRole, Iterable[int]] = {
@@ -232,6 +252,10 @@ class Kitchen:
             TreatmentRole.HANDPIECE: (one.id for one in clinic.handpieces),
         }
         return {role: self.resources.rows(role, keys) for role, keys in members.items()}
+
+
+def _changeover_cells(problem: ReplanProblem) -> int:
+    return -(-problem.policy.changeover_minutes // GRAIN_MINUTES)
 
 
 def _merged(parts: Parts) -> Parts:

@@ -7,7 +7,7 @@ are already taken out of them. What broke the day (a lock-out, leave, a closure)
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
-from courses.slots import ClinicCandidates, Grid, SlotRequest
+from courses.slots import ClinicCandidates, Grid, SearchPolicy, SlotRequest
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,9 @@ class ReplanPolicy:
     unserved. Fairness: `long_wait_day` for each day after the old one beyond `wait_days`, so that
     a long wait of one person costs more than short ones of several; and `worst_delay` for each
     day after the old one of whoever waits longest. Starts lie on multiples of
-    `start_step_minutes` of local wall time.
+    `start_step_minutes` of local wall time. A laser keeps `changeover_minutes` free between uses
+    with different handpieces; between two displaced appointments it does so wherever a laser has
+    several handpieces, whichever they use.
     """
 
     advised_day: int = 10
@@ -70,6 +72,13 @@ class ReplanPolicy:
     wait_days: int = 7
     worst_delay: int = 2
     start_step_minutes: int = 15
+    changeover_minutes: int = 0
+
+    def search(self) -> SearchPolicy:
+        """What of it a slot search must know."""
+        return SearchPolicy(
+            start_step_minutes=self.start_step_minutes, changeover_minutes=self.changeover_minutes
+        )
 
 
 @dataclass(frozen=True, slots=True)

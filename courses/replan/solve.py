@@ -54,8 +54,9 @@ def replan(
     check_effort(effort)
     run = _Run(problem, effort, on_progress)
     run.begin(former)
-    run.count()
-    run.improve()
+    if run.board.open:
+        run.count()
+        run.improve()
     return run.answer()
 
 

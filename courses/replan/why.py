@@ -1,16 +1,21 @@
 """Placements spelled out, and why an appointment has none."""
 
+from collections.abc import Mapping
 from datetime import timedelta
 
 from courses.replan.answer import Placement, PointName, PointPart, Unplaced
 from courses.replan.board import Board, Plan
-from courses.replan.greedy import take
-from courses.replan.pricing import TAKEN, Option, Tariff, cheapest, option_points
-from courses.slots import Reason, SearchPolicy
+from courses.replan.menu import Entry
+from courses.replan.pricing import Option, option_points
+from courses.slots import Reason
 from courses.slots.bounds import explain
 from courses.slots.wording import long_date
+from courses.vocabulary import TreatmentRole
 
 MOST_NAMED = 10
+MOST_LOOKED_AT = 50
+# Who keeps a resource (row) busy at a mark.
+Takers = Mapping[tuple[int, int], int]
 
 
 def placement(board: Board, at: int, option: Option) -> Placement:
@@ -52,16 +57,22 @@ def placement(board: Board, at: int, option: Option) -> Placement:
 
 def unplaced(board: Board, plan: Plan) -> tuple[Unplaced, ...]:
     """Everyone without a place in the plan, each with at least one reason."""
+    takers = {
+        (row, mark): at
+        for at, option in board.placed(plan)
+        for row, begin, end in board.uses(at, option)
+        for mark in range(begin, end)
+    }
     missing = [at for at, option in enumerate(plan) if option is None]
     return tuple(
-        Unplaced(board.menus[at].displaced.key, _reasons(board, at, plan)) for at in missing
+        Unplaced(board.menus[at].displaced.key, _reasons(board, at, plan, takers)) for at in missing
     )
 
 
-def _reasons(board: Board, at: int, plan: Plan) -> tuple[Reason, ...]:
+def _reasons(board: Board, at: int, plan: Plan, takers: Takers) -> tuple[Reason, ...]:
     menu, problem = board.menus[at], board.problem
     if menu.entries:
-        return (_lost(board, at, plan),)
+        return (_lost(board, at, plan, takers),)
     if menu.too_late and menu.displaced.latest_on is not None:
         latest = menu.displaced.latest_on
         return (
@@ -72,14 +83,14 @@ def _reasons(board: Board, at: int, plan: Plan) -> tuple[Reason, ...]:
             ),
         )
     clinics = [one for one in problem.clinics if one.id in menu.displaced.clinic_ids]
-    policy = SearchPolicy(start_step_minutes=problem.policy.start_step_minutes)
+    policy = problem.policy.search()
     return explain(menu.displaced.request, grid=problem.grid, clinics=clinics, policy=policy)
 
 
-def _lost(board: Board, at: int, plan: Plan) -> Reason:
+def _lost(board: Board, at: int, plan: Plan, takers: Takers) -> Reason:
     """There are slots, but all are taken by others who were displaced as well."""
     menu = board.menus[at]
-    keys = [board.menus[other].displaced.key for other in _in_the_way(board, at, plan)]
+    keys = [board.menus[other].displaced.key for other in _in_the_way(board, at, plan, takers)]
     named = f" It would fit if one of {len(keys)} others gave way." if keys else ""
     return Reason(
         "lost_to_others",
@@ -88,20 +99,45 @@ def _lost(board: Board, at: int, plan: Plan) -> Reason:
     )
 
 
-def _in_the_way(board: Board, at: int, plan: Plan) -> list[int]:
-    """Positions of those without any one of whom the appointment would fit; a few of them."""
-    tariff = Tariff.of(board.free_prices())
-    for other, option in board.placed(plan):
-        take(board, other, option, tariff)
-    clinics = set(board.menus[at].displaced.clinic_ids)
-    found: list[int] = []
-    for other, option in board.placed(plan):
-        if len(found) == MOST_NAMED:
-            break
-        if clinics & set(board.menus[other].displaced.clinic_ids):
-            take(board, other, option, tariff, price=-TAKEN)
-            days = board.days_for(at, [None if n == other else one for n, one in enumerate(plan)])
-            if cheapest(board.menus[at], tariff, days=days) is not None:
-                found.append(other)
-            take(board, other, option, tariff)
-    return found
+def _in_the_way(board: Board, at: int, plan: Plan, takers: Takers) -> list[int]:
+    """Positions of those without any one of whom the appointment would fit; a few of them.
+
+    Sought among the starts of fewest points at each clinic.
+    """
+    found: dict[int, None] = {}
+    for entry in board.menus[at].entries:
+        for start in range(min(len(entry.cells), MOST_LOOKED_AT)):
+            for other in _alone_in_the_way(entry, start, takers):
+                rest = [None if one == other else option for one, option in enumerate(plan)]
+                days = board.days_for(at, rest)
+                if days.first <= entry.days[start] <= days.last:
+                    found[other] = None
+            if len(found) >= MOST_NAMED:
+                return list(found)[:MOST_NAMED]
+    return list(found)
+
+
+def _alone_in_the_way(entry: Entry, start: int, takers: Takers) -> set[int]:
+    """Each of whom is the only one that keeps a start from some devices, room and operator."""
+    mark = int(entry.marks[start])
+
+    def busy(role: TreatmentRole, member: int) -> frozenset[int]:
+        row = int(entry.rows[role][member])
+        cells = (mark + cell for part in entry.parts[role] for cell in range(*part))
+        return frozenset(takers[row, cell] for cell in cells if (row, cell) in takers)
+
+    patient = range(len(entry.rows[TreatmentRole.PATIENT]))
+    always = frozenset[int]().union(*(busy(TreatmentRole.PATIENT, one) for one in patient))
+    alone: set[int] = set()
+    for number, devices in enumerate(entry.devices):
+        if not devices.able[start]:
+            continue
+        tips = (busy(TreatmentRole.HANDPIECE, one) for one in devices.option.handpieces)
+        mine = always.union(busy(TreatmentRole.LASER, devices.option.laser), *tips)
+        rooms = {
+            busy(TreatmentRole.ROOM, one) for one in devices.rooms if entry.room_able[one, start]
+        }
+        crew = {busy(TreatmentRole.OPERATOR, one) for one in entry.operators_at(number, start)}
+        together = {mine | room | operator for room in rooms for operator in crew}
+        alone |= {next(iter(one)) for one in together if len(one) == 1}
+    return alone
