@@ -30,4 +30,6 @@ def _once(names: dict[str, list[tuple[Any, str]]]) -> dict[str, list[tuple[Any, 
     return {name: list(codes) for codes, name in first.items()}
 
 
-ENUM_NAMES = _once({**_named(core), **_named(clinics), **_named(devices), **_named(safety), **_named(courses)})
+ENUM_NAMES = _once(
+    {**_named(core), **_named(clinics), **_named(devices), **_named(safety), **_named(courses)}
+)

@@ -141,7 +141,7 @@ def test_others_look_and_do_not_write(clinic, role):
 def test_another_chains_is_none(officer):
     [pair] = make_eyewear()
     assert_problem(officer.get(f"/eyewear/{pair.pk}"), 404)
-    assert officer.get("/eyewear").json() == []
+    assert officer.get("/eyewear").json()["items"] == []
 
 
 def test_the_list_costs_the_same_for_two_and_for_twelve(officer, clinic):
@@ -155,7 +155,7 @@ def test_a_list_by_place_and_state(officer, clinic):
     room = make_room(clinic)
     [here] = make_eyewear(clinic, room=room)
     make_eyewear(clinic, state="damaged")
-    found = officer.get("/eyewear", room=room.pk, state="in_use").json()
+    found = officer.get("/eyewear", room=room.pk, state="in_use").json()["items"]
     assert [one["id"] for one in found] == [here.pk]
 
 
