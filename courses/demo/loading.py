@@ -16,6 +16,7 @@ from courses.demo.plan_of_clinics import CHAIN_NAME
 from courses.demo.recall_records import Watched, watched_in, write_recalls
 from courses.demo.scenario import Scenario, make_scenario
 from courses.demo.signins import give_users
+from courses.demo.upkeep import make_upkeep
 from courses.demo.visit_records import write_appointments, write_passes, write_sessions
 from courses.demo.window_records import write_windows
 from courses.vocabulary import AppointmentStatus
@@ -73,6 +74,7 @@ def write(scenario: Scenario, *, watched: Watched, tell: Tell) -> None:
     give_users(scenario.organisation.people)
     write_organisation(scenario.organisation, scenario.devices)
     insert(scenario.eyewear.rows)
+    make_upkeep(scenario.organisation, scenario.devices, scenario.moment).write()
     tell("Writing patients, tattoos and courses")
     write_patients(scenario.cases())
     tell("Writing appointments and reservations")
