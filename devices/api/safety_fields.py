@@ -104,7 +104,7 @@ class TrainRuleOut(serializers.Serializer[Any]):
     clause = ClauseOut()
 
 
-class FactorOut(serializers.Serializer[Any]):
+class LimitFactorOut(serializers.Serializer[Any]):
     """A correction factor that is in the row."""
 
     name = serializers.CharField()
@@ -123,7 +123,7 @@ class LimitOut(serializers.Serializer[Any]):
     pulses = serializers.IntegerField(help_text="Within the exposure")
     rule = serializers.IntegerField(help_text="Which rule binds: 1 pulse, 2 all of them, 3 number")
     rules = TrainRuleOut(many=True)
-    factors = FactorOut(many=True)
+    factors = LimitFactorOut(many=True)
     clauses = ClauseOut(many=True)
 
 
