@@ -1,0 +1,1 @@
+"""The pulse ledger and its counters, measured."""
