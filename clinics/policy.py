@@ -87,6 +87,7 @@ POLICY: Final[dict[str, frozenset[Role]]] = {
     "calendar_feed.of_others": frozenset({MANAGER, DESK}),
     "recall.read": frozenset({MANAGER, DESK, CLINICIAN, INTEGRATOR}),
     "recall.write": frozenset({DESK, CLINICIAN}),
+    "recall_policy.write": frozenset({MANAGER}),
     "precaution.read": frozenset({DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
     "precaution.write": frozenset({DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
     "precaution.decide": frozenset({CLINICIAN}),

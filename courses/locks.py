@@ -24,6 +24,7 @@ from courses.models import (
     Observation,
     Patient,
     Recall,
+    RecallPlan,
     Replan,
     ReplanRun,
     Session,
@@ -36,6 +37,7 @@ from courses.vocabulary import (
     GapStatus,
     MessageStatus,
     OfferStatus,
+    RequestStatus,
     TaskStatus,
     WindowState,
 )
@@ -52,6 +54,11 @@ def lock_patient(*, pk: int) -> Patient | None:
 def lock_contact_point(*, pk: int) -> ContactPoint | None:
     """Lock one contact point until the transaction ends; None when there is none."""
     return next(iter(lock_rows(ContactPoint.objects.filter(pk=pk))), None)
+
+
+def lock_contact_points(pks: Iterable[int]) -> list[ContactPoint]:
+    """Lock several contact points in the order of their keys."""
+    return lock_rows(ContactPoint.objects.filter(pk__in=list(pks)))
 
 
 def lock_tattoo(*, pk: int) -> Tattoo | None:
@@ -131,6 +138,37 @@ def lock_expired_holds(*, now: datetime, limit: int) -> list[Appointment]:
 def lock_recall(*, pk: int) -> Recall | None:
     """Lock one recall until the transaction ends; None when there is none."""
     return next(iter(lock_rows(Recall.objects.filter(pk=pk))), None)
+
+
+def lock_live_recalls_of(recall: Recall) -> list[Recall]:
+    """Lock all recalls of the same occasion and kind that are not over, in order of their keys."""
+    return lock_rows(
+        Recall.objects.filter(
+            occasion=recall.occasion,
+            kind=recall.kind,
+            status__in=[RequestStatus.ACTIVE, RequestStatus.ON_HOLD],
+        )
+    )
+
+
+def lock_due_plans(*, now: datetime, limit: int) -> list[RecallPlan]:
+    """Lock plans that are to be looked at, longest due first, skipping what others have locked."""
+    due = RecallPlan.objects.filter(look_at__lte=now).order_by("look_at", "pk")
+    return list(due.select_for_update(of=("self",), no_key=True, skip_locked=True)[:limit])
+
+
+def lock_plan(*, course_id: int) -> list[RecallPlan]:
+    """Lock the plan of one course; none when somebody else has it."""
+    own = RecallPlan.objects.filter(pk=course_id)
+    return list(own.select_for_update(of=("self",), no_key=True, skip_locked=True))
+
+
+def lock_outdated_plans(*, chain_id: int, number: int, limit: int) -> list[RecallPlan]:
+    """Lock plans of the chain that were made under an older policy, skipping locked ones."""
+    old = RecallPlan.objects.filter(
+        chain=chain_id, policy__lt=number, look_at__isnull=False
+    ).order_by("policy", "pk")
+    return list(old.select_for_update(of=("self",), no_key=True, skip_locked=True)[:limit])
 
 
 def lock_message(*, pk: int) -> Message | None:

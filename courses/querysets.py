@@ -15,6 +15,14 @@ class PatientScoped(models.QuerySet[Any]):
         return self.filter(patient__chain_id=actor.chain_id)
 
 
+class ContactPointScoped(models.QuerySet[Any]):
+    """Rows that hang on a contact point."""
+
+    def visible_to(self, actor: HasChain) -> Self:
+        """The rows of the contact points of the actor's chain."""
+        return self.filter(contact_point__patient__chain_id=actor.chain_id)
+
+
 class TattooScoped(models.QuerySet[Any]):
     """Rows that hang on a tattoo."""
 

@@ -19,12 +19,6 @@ def open_due_recalls() -> None:
     ticks.recalls_open_due(now=timezone.now())
 
 
-@shared_task(name="courses.plan_missed_recalls")
-def plan_missed_recalls() -> None:
-    """Plan the recalls that nothing else has led to."""
-    ticks.recalls_plan_missed(now=timezone.now())
-
-
 @shared_task(name="courses.send_due_messages")
 def send_due_messages() -> None:
     """Send the messages that are due."""

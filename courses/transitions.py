@@ -92,7 +92,8 @@ RECALL: Final[Transitions] = {
     ),
     Request.ON_HOLD: (Request.ACTIVE, Request.REVOKED, Request.ENTERED_IN_ERROR),
     Request.COMPLETED: (Request.ENTERED_IN_ERROR,),
-    Request.REVOKED: (Request.ENTERED_IN_ERROR,),
+    # What the planner withdrew it takes back when it is wanted again.
+    Request.REVOKED: (Request.ACTIVE, Request.ON_HOLD, Request.ENTERED_IN_ERROR),
 }
 
 MESSAGE: Final[Transitions] = {
@@ -118,7 +119,7 @@ MESSAGE: Final[Transitions] = {
         Message.COMPLETED,
         Message.ENTERED_IN_ERROR,
     ),
-    Message.NOT_DONE: (Message.ENTERED_IN_ERROR,),
+    Message.NOT_DONE: (Message.PREPARATION, Message.ENTERED_IN_ERROR),
     Message.STOPPED: (Message.PREPARATION, Message.ENTERED_IN_ERROR),
     Message.COMPLETED: (Message.ENTERED_IN_ERROR,),
 }

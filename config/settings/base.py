@@ -183,6 +183,7 @@ EMAIL_TIMEOUT = 10
 # Which way out each channel takes: courses/channels/configured.py.
 FALLOW_SMS_ENDPOINT = environment.text("FALLOW_SMS_ENDPOINT")
 FALLOW_SMS_SECRET = environment.text("FALLOW_SMS_SECRET")
+FALLOW_SMS_HONOURS_KEYS = environment.flag("FALLOW_SMS_HONOURS_KEYS", default=True)
 FALLOW_SENDERS = {"email": "outbox", "sms": "http" if FALLOW_SMS_ENDPOINT else "outbox"}
 # A worker that dies leaves its message to others after this time; longer than any sending takes.
 FALLOW_MESSAGE_LEASE_SECONDS = environment.number("FALLOW_MESSAGE_LEASE_SECONDS", 120)

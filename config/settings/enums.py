@@ -8,6 +8,7 @@ from clinics import vocabulary as clinics
 from core import vocabulary as core
 from core.vocabulary import choices
 from courses import vocabulary as courses
+from courses.timing import words as messages
 from devices import vocabulary as devices
 from devices.safety import vocabulary as safety
 
@@ -31,5 +32,12 @@ def _once(names: dict[str, list[tuple[Any, str]]]) -> dict[str, list[tuple[Any, 
 
 
 ENUM_NAMES = _once(
-    {**_named(core), **_named(clinics), **_named(devices), **_named(safety), **_named(courses)}
+    {
+        **_named(core),
+        **_named(clinics),
+        **_named(devices),
+        **_named(safety),
+        **_named(courses),
+        **_named(messages),
+    }
 )

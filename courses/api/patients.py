@@ -17,20 +17,32 @@ from core.api.preconditions import expected_version
 from core.vocabulary import choices
 from courses.api.base import RecordViewSet, version_if_given
 from courses.models import ContactPoint, Patient
+from courses.services.consents import Said, contact_point_opt_out
 from courses.services.patients import (
     contact_point_change,
     contact_point_create,
-    contact_point_opt_out,
     patient_change,
     patient_create,
 )
+from courses.timing.words import ConsentDecision, MessagePurpose
 from courses.vocabulary import Channel, SkinType
 
 LANGUAGE = r"^[a-z]{2,3}(-[A-Z]{2})?$"
 
 
 class ContactPointOut(serializers.ModelSerializer[ContactPoint]):
-    """One way to reach a patient, with the consent that allows it."""
+    """One way to reach a patient, and what for. The consents behind it stand at `/consents`."""
+
+    allowed = serializers.ListField(
+        child=serializers.ChoiceField(choices=choices(MessagePurpose)),
+        read_only=True,
+        help_text="Purposes that the patient agreed to and did not opt out of",
+    )
+    opted_out = serializers.ListField(
+        child=serializers.ChoiceField(choices=choices(MessagePurpose)),
+        read_only=True,
+        help_text="Purposes that the patient opted out of",
+    )
 
     class Meta:
         model = ContactPoint
@@ -41,9 +53,8 @@ class ContactPointOut(serializers.ModelSerializer[ContactPoint]):
             "channel",
             "address",
             "rank",
-            "consent_at",
-            "consent_source",
-            "opted_out_at",
+            "allowed",
+            "opted_out",
             "quiet_from",
             "quiet_until",
             "time_zone",
@@ -52,7 +63,7 @@ class ContactPointOut(serializers.ModelSerializer[ContactPoint]):
 
 
 class ContactPointChangeIn(serializers.Serializer[Any]):
-    """What can change of a contact point. Consent given anew ends an opt-out."""
+    """What can change of a contact point. What the patient allows is recorded at `/consents`."""
 
     address = serializers.CharField(
         max_length=254,
@@ -60,10 +71,6 @@ class ContactPointChangeIn(serializers.Serializer[Any]):
         "of the home clinic)",
     )
     rank = serializers.IntegerField(min_value=1, max_value=99, required=False, default=1)
-    consent_at = AwareDateTimeField(required=False, help_text="Left out: now, if a source is given")
-    consent_source = serializers.CharField(
-        max_length=120, required=False, help_text="How consent to messages was given"
-    )
     quiet_from = serializers.TimeField(required=False, allow_null=True)
     quiet_until = serializers.TimeField(required=False, allow_null=True)
     time_zone = TimeZoneField(
@@ -71,8 +78,36 @@ class ContactPointChangeIn(serializers.Serializer[Any]):
     )
 
 
+class FirstConsentIn(serializers.Serializer[Any]):
+    """The consent to messages that comes with a new contact point."""
+
+    purposes = serializers.ListField(
+        child=serializers.ChoiceField(choices=choices(MessagePurpose)),
+        min_length=1,
+        help_text="What messages may be sent for",
+    )
+    source = serializers.CharField(  # type: ignore[assignment]
+        max_length=120, help_text="How the patient said so"
+    )
+    decided_at = AwareDateTimeField(required=False, help_text="Left out: now")
+
+
+class OptOutIn(serializers.Serializer[Any]):
+    """What the patient wants no more messages for; everything unless purposes are named."""
+
+    purposes = serializers.ListField(
+        child=serializers.ChoiceField(choices=choices(MessagePurpose)),
+        default=lambda: [code.value for code in MessagePurpose],
+    )
+    source = serializers.CharField(  # type: ignore[assignment]
+        max_length=120, default="told the clinic", help_text="How the patient said so"
+    )
+
+
 class ContactPointIn(ContactPointChangeIn):
-    """A new contact point."""
+    """A new contact point. Without `consent` nothing is sent to it until there is one."""
+
+    consent = FirstConsentIn(required=False)
 
     patient = VisibleRelatedField(queryset=Patient.objects.all())
     channel = serializers.ChoiceField(choices=choices(Channel))
@@ -230,8 +265,13 @@ class ContactPointViewSet(RecordViewSet):
         For the front desk, treating clinicians and integrators.
         """
         fields = self.parse(ContactPointIn)
+        consent = fields.pop("consent", None)
         point = contact_point_create(
-            patient_id=fields.pop("patient").pk, fields=fields, actor=self.actor, now=self.now()
+            patient_id=fields.pop("patient").pk,
+            fields=fields,
+            consent=_said(consent, decision=ConsentDecision.GIVEN) if consent else None,
+            actor=self.actor,
+            now=self.now(),
         )
         return self.present(point, status=201)
 
@@ -239,7 +279,7 @@ class ContactPointViewSet(RecordViewSet):
         request=ContactPointChangeIn, responses=ContactPointOut, summary="Change a contact point"
     )
     def partial_update(self, request: Request, pk: str) -> Response:
-        """Change it, or record consent given anew, which ends an opt-out.
+        """Change address, rank, quiet hours or zone.
 
         For the front desk, treating clinicians and integrators.
         """
@@ -248,22 +288,33 @@ class ContactPointViewSet(RecordViewSet):
             changes=self.changes(ContactPointChangeIn),
             expected_version=expected_version(request),
             actor=self.actor,
-            now=self.now(),
         )
         return self.present(point)
 
-    @extend_schema(request=None, responses=ContactPointOut, summary="Record an opt-out")
+    @extend_schema(request=OptOutIn, responses=ContactPointOut, summary="Record an opt-out")
     @action(detail=True, methods=["post"], url_path="opt-out")
     @idempotent(required=False)
     def opt_out(self, request: Request, pk: str) -> Response:
-        """No more messages this way; the first time counts.
+        """No more messages on this channel, at any address of the patient; safe to repeat.
 
-        For the front desk, treating clinicians and integrators.
+        Counts at once, also for what waits to be sent. For the front desk, treating clinicians
+        and integrators.
         """
-        point = contact_point_opt_out(
+        told = self.parse(OptOutIn)
+        contact_point_opt_out(
             contact_point_id=int(pk),
+            said=_said(told, decision=ConsentDecision.WITHDRAWN),
             actor=self.actor,
             now=self.now(),
             expected_version=version_if_given(request),
         )
-        return self.present(point)
+        return self.present(self.get_queryset().get(pk=pk))
+
+
+def _said(told: dict[str, Any], *, decision: ConsentDecision) -> Said:
+    return Said(
+        decision=decision,
+        source=told["source"],
+        purposes=tuple(MessagePurpose(code) for code in told["purposes"]),
+        decided_at=told.get("decided_at"),
+    )

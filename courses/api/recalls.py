@@ -18,7 +18,8 @@ from core.vocabulary import choices
 from courses.api.base import version_if_given
 from courses.models import Message, Patient, Recall
 from courses.services.recalls.desk import call_record, recall_withdraw
-from courses.vocabulary import CallOutcome, Channel, MessageStatus, RecallKind, RequestStatus
+from courses.timing.words import CallOutcome
+from courses.vocabulary import Channel, MessageStatus, RecallKind, RequestStatus
 
 REASON_HELP = "A code of the service (such as `booked`, `opted_out`) or a person's own words"
 
@@ -83,11 +84,15 @@ class RecallOut(serializers.ModelSerializer[Recall]):
             "time_zone",
             "healing_window",
             "appointment",
+            "session",
             "kind",
             "step",
+            "cadence",
+            "template",
             "due_at",
             "status",
             "status_reason",
+            "withdrawn_by",
             "messages",
             "created_at",
         )
@@ -143,7 +148,11 @@ class MessageFilter(filters.FilterSet):
     retrieve=extend_schema(summary="Show a recall"),
 )
 class RecallViewSet(ListMixin, RetrieveMixin):
-    """Whom to tell that their skin is ready, or that a visit is near; and how far that is."""
+    """What patients are to be told, step by step; and how far that is.
+
+    Steps stand here two weeks before they are due. They follow the course: what is not wanted any
+    more is withdrawn, with the reason.
+    """
 
     queryset = Recall.objects.select_related("course__patient", "course__clinic").prefetch_related(
         Prefetch("messages", queryset=Message.objects.order_by("pk"))
@@ -161,7 +170,9 @@ class RecallViewSet(ListMixin, RetrieveMixin):
     @action(detail=True, methods=["post"])
     @idempotent(required=False)
     def withdraw(self, request: Request, pk: str) -> Response:
-        """Nobody is to be told any more: what has not left stays here. Safe to repeat.
+        """Nobody is to be told any more, by any step about the same thing. Safe to repeat.
+
+        What has not left stays here.
 
         For the front desk and the treating clinician of the clinic that leads the course.
         """

@@ -9,6 +9,7 @@ from courses.api.calculators import HealingWindowView
 from courses.api.calendar_feeds import CalendarFeedViewSet, CalendarView
 from courses.api.calibrations import CalibrationViewSet
 from courses.api.capacity import CapacityView
+from courses.api.consents import ConsentViewSet
 from courses.api.courses import CourseViewSet
 from courses.api.energy_checks import EnergyCheckDoubtViewSet
 from courses.api.estimate_calculator import SessionEstimateView
@@ -27,6 +28,7 @@ from courses.api.precautions import (
     PrecautionsCalculator,
     QuestionnaireView,
 )
+from courses.api.recall_policies import CadenceInForceView, RecallPolicyViewSet
 from courses.api.recalls import MessageViewSet, RecallViewSet
 from courses.api.reference_tables import ClearanceScalesView, HealingRulesView
 from courses.api.replans import ReplanRowViewSet, ReplanViewSet
@@ -47,6 +49,7 @@ router.register("replans", ReplanViewSet, basename="replan")
 router.register("calendar-feeds", CalendarFeedViewSet, basename="calendar-feed")
 router.register("patients", PatientViewSet, basename="patient")
 router.register("contact-points", ContactPointViewSet, basename="contact-point")
+router.register("consents", ConsentViewSet, basename="consent")
 router.register("tattoos", TattooViewSet, basename="tattoo")
 router.register("tattoo-parts", TattooPartViewSet, basename="tattoo-part")
 router.register("clearance-grades", ClearanceGradeViewSet, basename="clearance-grade")
@@ -58,6 +61,7 @@ router.register("precaution-decisions", PrecautionDecisionViewSet, basename="pre
 router.register("calibrations", CalibrationViewSet, basename="calibration")
 router.register("healing-windows", HealingWindowViewSet, basename="healing-window")
 router.register("recalls", RecallViewSet, basename="recall")
+router.register("recall-policies", RecallPolicyViewSet, basename="recall-policy")
 router.register("messages", MessageViewSet, basename="message")
 
 root_urlpatterns = [
@@ -95,6 +99,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
         EnergyCheckDoubtViewSet.as_view({"get": "retrieve"}),
         name="energy-check-affected",
     ),
+    path("recall-policy", CadenceInForceView.as_view(), name="recall-policy-in-force"),
     path("healing-rules", HealingRulesView.as_view(), name="healing-rules"),
     path("clearance-scales", ClearanceScalesView.as_view(), name="clearance-scales"),
     path("outcomes/reactions", ReactionsView.as_view(), name="reactions"),

@@ -10,9 +10,10 @@ from courses.channels.port import (
     TemporaryTrouble,
     Text,
 )
-from courses.channels.texts import change_text, invitation_text, reminder_text
+from courses.channels.texts import TEXTS, TextFacts, UnknownTemplate, text_for
 
 __all__ = [
+    "TEXTS",
     "Delivery",
     "Outgoing",
     "Refusal",
@@ -20,9 +21,9 @@ __all__ = [
     "Senders",
     "TemporaryTrouble",
     "Text",
-    "change_text",
+    "TextFacts",
+    "UnknownTemplate",
     "configured_senders",
-    "invitation_text",
     "reachable_channels",
-    "reminder_text",
+    "text_for",
 ]

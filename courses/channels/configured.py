@@ -31,7 +31,11 @@ def _sender(channel: Channel, *, kind: str) -> Sender:
         case Channel.EMAIL, "mail":
             return Mail(settings.DEFAULT_FROM_EMAIL)
         case Channel.SMS, "http":
-            return HttpSms(settings.FALLOW_SMS_ENDPOINT, settings.FALLOW_SMS_SECRET)
+            return HttpSms(
+                settings.FALLOW_SMS_ENDPOINT,
+                settings.FALLOW_SMS_SECRET,
+                honours_keys=settings.FALLOW_SMS_HONOURS_KEYS,
+            )
         case _:
             raise ImproperlyConfigured(f"FALLOW_SENDERS: {channel} cannot be sent by {kind!r}.")
 

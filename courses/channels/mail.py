@@ -1,17 +1,21 @@
 """E-mail through Django's backend.
 
-Mail knows no keys: a worker that dies after the server took the letter, and before it said so in
-the database, sends it again (at least once). The Message-ID is made from the key, so that the
-copies are one letter to programs that look at it (RFC 5322, section 3.6.4).
+Mail knows no keys, so it leaves *at most once*: when a worker dies while it sends, or the server
+hangs up before it has answered, the letter is not sent again and the front desk sees that nobody
+knows. The Message-ID is made from the key (RFC 5322, section 3.6.4).
 """
 
 from dataclasses import dataclass
 from email.utils import formataddr, parseaddr
 from smtplib import (
+    SMTPAuthenticationError,
+    SMTPConnectError,
     SMTPDataError,
     SMTPException,
     SMTPRecipientsRefused,
+    SMTPSenderRefused,
 )
+from socket import gaierror
 
 from django.core.mail import EmailMultiAlternatives
 from django.utils.html import escape, linebreaks
@@ -19,6 +23,8 @@ from django.utils.html import escape, linebreaks
 from courses.channels.port import Delivery, Outgoing, Refusal, TemporaryTrouble, Text
 
 PERMANENT = 500
+# Nobody was there to take it.
+NOT_THERE = (ConnectionRefusedError, gaierror)
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +32,11 @@ class Mail:
     """Sends from `from_address`, under the name of the clinic."""
 
     from_address: str
+
+    @property
+    def honours_keys(self) -> bool:
+        """Mail servers know no keys."""
+        return False
 
     def send(self, message: Outgoing, *, text: Text, key: str) -> Delivery:
         """See the port."""
@@ -55,9 +66,11 @@ def _hand_over(mail: EmailMultiAlternatives) -> None:
         if error.smtp_code >= PERMANENT:
             raise Refusal(f"letter_refused_{error.smtp_code}") from error
         raise TemporaryTrouble(f"letter_deferred_{error.smtp_code}") from error
-    except (SMTPException, OSError) as error:
+    except (SMTPConnectError, SMTPAuthenticationError, SMTPSenderRefused, *NOT_THERE) as error:
         # A wrong password or sender is ours to mend, not the patient's: it is tried again.
         raise TemporaryTrouble("mail_server_trouble") from error
+    except (SMTPException, OSError) as error:
+        raise TemporaryTrouble("mail_server_trouble", may_have_left=True) from error
 
 
 def _page(text: Text) -> str:

@@ -17,6 +17,11 @@ class FileOutbox:
 
     folder: Path
 
+    @property
+    def honours_keys(self) -> bool:
+        """The file of a key is written once."""
+        return True
+
     def send(self, message: Outgoing, *, text: Text, key: str) -> Delivery:
         """See the port. A full or missing disk is temporary trouble."""
         target = self.folder / f"{key}.txt"

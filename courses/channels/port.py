@@ -35,13 +35,17 @@ class Delivery:
 class TemporaryTrouble(Exception):
     """It did not leave, or nobody knows; send it again later, with the same key.
 
-    `reason` is a short word for the record and holds nothing personal.
+    `reason` is a short word for the record and holds nothing personal. `may_have_left`: nobody
+    knows; a way out without keys does not try again then.
     """
 
-    def __init__(self, reason: str, *, retry_after: timedelta | None = None) -> None:
+    def __init__(
+        self, reason: str, *, retry_after: timedelta | None = None, may_have_left: bool = False
+    ) -> None:
         super().__init__(reason)
         self.reason = reason
         self.retry_after = retry_after
+        self.may_have_left = may_have_left
 
 
 class Refusal(Exception):
@@ -53,10 +57,20 @@ class Refusal(Exception):
 
 
 class Sender(Protocol):
-    """A way out."""
+    """A way out.
+
+    `honours_keys`: a repeat with the same key has no second effect, so that what was interrupted
+    is sent again. Without keys a message leaves at most once: one whose outcome nobody knows is
+    not repeated, and the front desk sees it.
+    """
+
+    @property
+    def honours_keys(self) -> bool:
+        """Whether a repeat is harmless."""
+        ...
 
     def send(self, message: Outgoing, *, text: Text, key: str) -> Delivery:
-        """Hand the message to the provider; the same `key` must have one effect only.
+        """Hand the message to the provider under a `key` that is the same for every attempt.
 
         Raises TemporaryTrouble and Refusal. Runs outside of any transaction.
         """

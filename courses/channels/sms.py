@@ -10,7 +10,8 @@
 The provider answers 2xx with `{"id": "<its own reference>"}`, also to a key that it has seen,
 without sending again. 408, 409, 425, 429 and 5xx mean: later (`Retry-After` in seconds is kept).
 401 and 403 mean that our secret is wrong: later too. Any other status means that this message is
-never taken. A provider without keys makes it *at least once*: put a small service in front.
+never taken. For a provider without keys say so (FALLOW_SMS_HONOURS_KEYS=false): a text message
+then leaves *at most once*, and one whose outcome nobody knows is shown to the front desk.
 """
 
 import http.client
@@ -38,6 +39,7 @@ class HttpSms:
     endpoint: str
     secret: str = field(repr=False)
     timeout_s: float = TIMEOUT_SECONDS
+    honours_keys: bool = True
 
     def __post_init__(self) -> None:
         parts = urlsplit(self.endpoint)
@@ -61,7 +63,11 @@ class HttpSms:
         if 200 <= status < 300:
             return Delivery(reference=_reference(answer))
         if status in LATER or status >= 500:
-            raise TemporaryTrouble(f"provider_answered_{status}", retry_after=_seconds(asked))
+            raise TemporaryTrouble(
+                f"provider_answered_{status}",
+                retry_after=_seconds(asked),
+                may_have_left=status >= 500,
+            )
         raise Refusal(f"provider_refused_{status}")
 
     def _post(self, body: bytes, *, headers: dict[str, str]) -> tuple[int, str, bytes]:
@@ -74,8 +80,10 @@ class HttpSms:
             answer = link.getresponse()
             asked = answer.headers.get("Retry-After", "")
             return answer.status, asked, answer.read(LONGEST_ANSWER)
-        except (OSError, http.client.HTTPException) as error:
+        except ConnectionRefusedError as error:
             raise TemporaryTrouble("provider_unreachable") from error
+        except (OSError, http.client.HTTPException) as error:
+            raise TemporaryTrouble("provider_unreachable", may_have_left=True) from error
         finally:
             link.close()
 

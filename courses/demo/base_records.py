@@ -38,10 +38,11 @@ def write_organisation(organisation: Organisation, devices: Devices) -> None:
 
 @step
 def write_patients(cases: list[Case]) -> None:
-    """Patients with their contact points, tattoos and courses."""
+    """Patients with their contact points, consents, tattoos and courses."""
     insert(case.patient.resource for case in cases)
     insert(case.patient for case in cases)
     insert(point for case in cases for point in case.contact_points)
+    insert(consent for case in cases for consent in case.consents)
     insert(tattoo for case in cases for tattoo in case.tattoos)
     insert(part.row for case in cases for part in case.parts)
     insert(case.course for case in cases)

@@ -84,7 +84,13 @@ def write(scenario: Scenario, *, watched: Watched, tell: Tell) -> None:
     write_passes(scenario, sessions)
     tell("Writing healing windows and recalls")
     windows = write_windows(scenario, sessions, keys, left_open=watched.left_open)
-    write_recalls(scenario, appointments=appointments, windows=windows, watched=watched)
+    write_recalls(
+        scenario,
+        appointments=appointments,
+        sessions=sessions,
+        windows=windows,
+        watched=watched,
+    )
     backdate(scenario.organisation.chain, scenario.moment)
 
 

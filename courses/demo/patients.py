@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import date, time, timedelta
+from datetime import date, datetime, time, timedelta
 from random import Random
 
 from clinics.models import Chain, Resource
@@ -11,9 +11,18 @@ from courses.demo.moment import Moment
 from courses.demo.names import email_of, people, phone_of
 from courses.demo.organisation import Organisation, Site
 from courses.demo.stages import Stage, stages_for
-from courses.models import ClearanceGrade, ContactPoint, Course, Patient, Tattoo, TattooPart
+from courses.models import (
+    ClearanceGrade,
+    Consent,
+    ContactPoint,
+    Course,
+    Patient,
+    Tattoo,
+    TattooPart,
+)
 from courses.science.grading import CLEAR_FROM
 from courses.slots import TimeWish
+from courses.timing.words import ConsentDecision, MessagePurpose
 from courses.vocabulary import (
     BodySite,
     Channel,
@@ -100,6 +109,7 @@ class Case:
     site: Site
     patient: Patient
     contact_points: list[ContactPoint]
+    consents: list[Consent]
     tattoos: list[Tattoo]
     parts: list[Part]
     course: Course
@@ -143,14 +153,16 @@ def _case(number: int, *, stage: Stage, site: Site, name: tuple[str, str], momen
     if stage is not Stage.COMPLETED and chance.random() < 0.14:
         tattoos.append(_tattoo(patient, chance=chance, moment=moment))
     area = sum(tattoo.area_cm2 for tattoo in tattoos)
+    reached = list(
+        _contact_points(patient, number=number, stage=stage, chance=chance, moment=moment)
+    )
     return Case(
         number=number,
         stage=stage,
         site=site,
         patient=patient,
-        contact_points=list(
-            _contact_points(patient, number=number, stage=stage, chance=chance, moment=moment)
-        ),
+        contact_points=[point for point, _ in reached],
+        consents=[consent for _, consents in reached for consent in consents],
         tattoos=tattoos,
         parts=[
             part
@@ -184,10 +196,11 @@ def _patient(
 
 def _contact_points(
     patient: Patient, *, number: int, stage: Stage, chance: Random, moment: Moment
-) -> Iterator[ContactPoint]:
+) -> Iterator[tuple[ContactPoint, list[Consent]]]:
     """E-mail for most; some only by phone, some opted out, some want quiet nights.
 
-    Those whose window closes while a visitor watches can be written to at any hour.
+    Those whose window closes while a visitor watches can be written to at any hour. Each comes
+    with what the patient said about it.
     """
     watched = stage is Stage.CLOSING
     consent = moment.now - timedelta(days=chance.randint(370, 380))
@@ -198,24 +211,49 @@ def _contact_points(
         channel=Channel.EMAIL,
         address=email_of(patient.given_name, patient.family_name),
         rank=1,
-        consent_at=consent if consents else None,
-        consent_source="Consent form at the first visit" if consents else "",
         quiet_from=time(20) if quiet else None,
         quiet_until=time(8) if quiet else None,
     )
+    said = _said(email, at=consent, source="Consent form at the first visit") if consents else []
     if consents and not watched and chance.random() < 0.05:
-        email.opted_out_at = consent + timedelta(days=chance.randint(60, 300))
-    yield email
+        said += _said(
+            email,
+            at=consent + timedelta(days=chance.randint(60, 300)),
+            source="Told the front desk",
+            decision=ConsentDecision.WITHDRAWN,
+        )
+    yield email, said
     if chance.random() < (0.4 if consents else 0.7):
-        yield ContactPoint(
+        other = ContactPoint(
             patient=patient,
             channel=chance.choice((Channel.SMS, Channel.PHONE)) if consents else Channel.PHONE,
             address=phone_of(number),
             rank=2,
-            consent_at=consent,
-            consent_source="By word of mouth at the front desk",
             time_zone="Atlantic/Azores" if chance.random() < 0.05 else "",
         )
+        yield other, _said(other, at=consent, source="By word of mouth at the front desk")
+
+
+def _said(
+    point: ContactPoint,
+    *,
+    at: datetime,
+    source: str,
+    decision: ConsentDecision = ConsentDecision.GIVEN,
+) -> list[Consent]:
+    """One decision for every purpose."""
+    return [
+        Consent(
+            contact_point=point,
+            purpose=purpose,
+            decision=decision,
+            decided_at=at,
+            source=source,
+            address=point.address,
+            recorded_at=at,
+        )
+        for purpose in MessagePurpose
+    ]
 
 
 def _writes(stage: Stage, *, number: int, chance: Random) -> bool:

@@ -2,19 +2,29 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
+from clinics.hours import local_date
 from core.db import step
 from courses.demo.history import Booking
 from courses.demo.inserting import insert
+from courses.demo.organisation import Site
 from courses.demo.patients import Case
 from courses.demo.scenario import Scenario
 from courses.demo.stages import Stage
 from courses.demo.window_records import Told
-from courses.models import Appointment, ContactPoint, Message, Recall
-from courses.selectors.recalls.readiness import appointment_occasion
-from courses.services.recalls.planning import DAYS_BEFORE, WINDOW_CLOSED
-from courses.timing import invitation_due, reminder_due
+from courses.models import Appointment, ContactPoint, Message, Recall, Session
+from courses.selectors.recalls.closed_days import ClosedDaysOfClinics
+from courses.timing import (
+    CadenceStep,
+    Place,
+    open_days,
+    out_of_closed,
+    step_due,
+    visit_occasion,
+)
+from courses.timing.cadence import DEFAULT, WINDOW_CLOSED
+from courses.timing.words import ClosedDays, ConsentDecision, MessagePurpose
 from courses.vocabulary import (
     AppointmentStatus,
     Channel,
@@ -66,20 +76,46 @@ def write_recalls(
     scenario: Scenario,
     *,
     appointments: Mapping[int, Appointment],
+    sessions: Mapping[int, Session],
     windows: Sequence[Told],
     watched: Watched,
 ) -> None:
-    """Invitations for closed windows and reminders of visits, with their messages."""
+    """What was told by now, step by step, with the messages; what is to come the planner finds."""
+    calendar = _Calendar(now=scenario.moment.now)
     planned = [
-        *_invitations(scenario, windows=windows, watched=watched),
-        *_reminders(scenario, appointments=appointments),
+        *_invitations(scenario, calendar, windows=windows, watched=watched),
+        *_reminders(scenario, calendar, appointments=appointments),
+        *_check_ins(scenario, calendar, sessions=sessions),
     ]
-    planned.sort(key=lambda one: (one[0].due_at, one[0].occasion))
+    planned.sort(key=lambda one: (one[0].due_at, one[0].occasion, one[0].step))
     insert(recall for recall, _ in planned)
     insert(message for _, message in planned if message is not None)
 
 
 Planned = tuple[Recall, Message | None]
+
+
+class _Calendar:
+    """When steps of the default cadence are due at the clinics of the demonstration."""
+
+    def __init__(self, *, now: datetime) -> None:
+        self.now = now
+        self._closed = ClosedDaysOfClinics(now=now)
+
+    def due_by_now(
+        self, kind: RecallKind, day: date, site: Site
+    ) -> list[tuple[CadenceStep, datetime]]:
+        """The steps that were due by now, the newest last."""
+        place = Place(site.clinic.pk, site.zone)
+        days = open_days(place, cadence=DEFAULT, closed=self._closed)
+        steps = []
+        for one in DEFAULT.of(kind):
+            due_at = step_due(day, days=one.days, zone=site.zone, hour=DEFAULT.civil_hour)
+            if one.closed_days is ClosedDays.LATER:
+                due_at = out_of_closed(due_at, days=days)
+            if due_at <= self.now:
+                steps.append((one, due_at))
+        return steps
 
 
 def _just_closed(closes_at: datetime | None, scenario: Scenario) -> bool:
@@ -88,12 +124,12 @@ def _just_closed(closes_at: datetime | None, scenario: Scenario) -> bool:
 
 
 def _invitations(
-    scenario: Scenario, *, windows: Iterable[Told], watched: Watched
+    scenario: Scenario, calendar: _Calendar, *, windows: Iterable[Told], watched: Watched
 ) -> Iterator[Planned]:
     last = {id(walk.done[-1]) for walk in scenario.walks if walk.done}
     booked = _booked_cases(scenario.bookings)
     for window in windows:
-        if not window.closed or _ended_before(window):
+        if not window.closed or _ended_before(window) or window.row.earliest_on is None:
             continue
         treatment = window.treatment
         case = treatment.case
@@ -102,61 +138,103 @@ def _invitations(
         # Many book the next visit when they leave: their window closes without an invitation.
         if not waits and case.chance.random() < 0.5:
             continue
-        yield _invitation(
-            window, waits=waits, leaves_at=watched.leaving.get(id(treatment)), scenario=scenario
-        )
+        steps = calendar.due_by_now(RecallKind.INVITATION, window.row.earliest_on, treatment.site)
+        if not waits:
+            steps = [one for one in steps if one[0].key == WINDOW_CLOSED]
+        for place, (cadence_step, due_at) in enumerate(steps, 1):
+            recall = _recall_of(window, cadence_step, due_at)
+            if place < len(steps) or not waits:
+                yield from _told_if_reached(recall, case, cadence_step)
+            else:
+                yield from _newest(
+                    recall,
+                    case,
+                    cadence_step,
+                    leaves_at=watched.leaving.get(id(treatment)),
+                    now=scenario.moment.now,
+                )
 
 
-def _invitation(
-    window: Told, *, waits: bool, leaves_at: datetime | None, scenario: Scenario
-) -> Planned:
-    treatment = window.treatment
-    if window.row.earliest_on is None:
-        raise ValueError("a closed window has a date; the database says so")
-    now = scenario.moment.now
-    recall = Recall(
-        course=treatment.case.course,
+def _recall_of(window: Told, cadence_step: CadenceStep, due_at: datetime) -> Recall:
+    return Recall(
+        course=window.treatment.case.course,
         window=window.row,
         kind=RecallKind.INVITATION,
-        step=WINDOW_CLOSED,
-        occasion=f"window:{window.row.pk}:{window.row.number}",
-        due_at=invitation_due(window.row.earliest_on, zone=treatment.site.zone),
+        step=cadence_step.key,
+        template=cadence_step.template,
+        occasion=f"window:{window.row.pk}:{window.row.earliest_on}",
+        due_at=due_at,
     )
-    point = _usable(treatment.case, at=recall.due_at)
+
+
+def _newest(
+    recall: Recall,
+    case: Case,
+    cadence_step: CadenceStep,
+    *,
+    leaves_at: datetime | None,
+    now: datetime,
+) -> Iterator[Planned]:
+    """The last step that was due: leaving before your eyes, a call to make, or told."""
+    point = _usable(case, cadence_step, at=recall.due_at)
     if point is None:
-        reason = RecallReason.NO_CONTACT_POINT if waits else RecallReason.BOOKED
-        return _stopped(
-            recall, RequestStatus.ON_HOLD if waits else RequestStatus.REVOKED, reason
-        ), None
-    if leaves_at is not None or recall.due_at > now:
-        return recall, _to_leave(recall, point, due_at=leaves_at or recall.due_at)
-    if waits and point.channel == Channel.PHONE and recall.due_at > now - CALLED_WITHIN:
-        return recall, _to_call(recall, point)
-    return _told(recall, point)
+        if cadence_step.desk:
+            yield _stopped(recall, RequestStatus.ON_HOLD, RecallReason.NO_CONTACT_POINT), None
+    elif leaves_at is not None:
+        yield recall, _to_leave(recall, point, due_at=leaves_at)
+    elif point.channel == Channel.PHONE and recall.due_at > now - CALLED_WITHIN:
+        yield recall, _to_call(recall, point)
+    else:
+        yield _told(recall, point)
 
 
-def _reminders(scenario: Scenario, *, appointments: Mapping[int, Appointment]) -> Iterator[Planned]:
+def _reminders(
+    scenario: Scenario, calendar: _Calendar, *, appointments: Mapping[int, Appointment]
+) -> Iterator[Planned]:
     for booking in scenario.bookings:
         if booking.status not in REMINDED:
             continue
         appointment = appointments[id(booking.visit)]
-        starts_at, zone = appointment.starts_at, booking.visit.diary.site.zone
-        due_at = reminder_due(starts_at, zone=zone, now=starts_at - timedelta(days=5))
-        if due_at > scenario.moment.now:
+        site = booking.visit.diary.site
+        day = local_date(appointment.starts_at, site.zone)
+        for cadence_step, due_at in calendar.due_by_now(RecallKind.REMINDER, day, site):
+            recall = Recall(
+                course=booking.case.course,
+                appointment=appointment,
+                kind=RecallKind.REMINDER,
+                step=cadence_step.key,
+                template=cadence_step.template,
+                occasion=visit_occasion(appointment.pk, appointment.starts_at),
+                due_at=due_at,
+            )
+            yield from _told_if_reached(recall, booking.case, cadence_step)
+
+
+def _check_ins(
+    scenario: Scenario, calendar: _Calendar, *, sessions: Mapping[int, Session]
+) -> Iterator[Planned]:
+    for treatment in scenario.treatments():
+        session = sessions[id(treatment)]
+        if session.ended_at is None:
             continue
-        recall = Recall(
-            course=booking.case.course,
-            appointment=appointment,
-            kind=RecallKind.REMINDER,
-            step=DAYS_BEFORE,
-            occasion=appointment_occasion(appointment),
-            due_at=due_at,
-        )
-        point = _usable(booking.case, at=due_at)
-        if point is not None:
-            yield _told(recall, point)
-        elif booking.status == AppointmentStatus.BOOKED:
-            yield _stopped(recall, RequestStatus.ON_HOLD, RecallReason.NO_CONTACT_POINT), None
+        day = local_date(session.ended_at, treatment.site.zone)
+        for cadence_step, due_at in calendar.due_by_now(RecallKind.AFTERCARE, day, treatment.site):
+            recall = Recall(
+                course=treatment.case.course,
+                session=session,
+                kind=RecallKind.AFTERCARE,
+                step=cadence_step.key,
+                template=cadence_step.template,
+                occasion=f"session:{session.pk}",
+                due_at=due_at,
+            )
+            yield from _told_if_reached(recall, treatment.case, cadence_step)
+
+
+def _told_if_reached(recall: Recall, case: Case, cadence_step: CadenceStep) -> Iterator[Planned]:
+    point = _usable(case, cadence_step, at=recall.due_at)
+    if point is not None:
+        yield _told(recall, point)
 
 
 def _booked_cases(bookings: Iterable[Booking]) -> set[int]:
@@ -170,17 +248,25 @@ def _ended_before(window: Told) -> bool:
     return bool(ended_on and closed_on and ended_on <= closed_on)
 
 
-def _usable(case: Case, *, at: datetime) -> ContactPoint | None:
-    """The first contact point that could be used then."""
-    return next(
-        (
-            point
-            for point in case.contact_points
-            if point.consent_at is not None
-            and (point.opted_out_at is None or point.opted_out_at > at)
-        ),
-        None,
-    )
+def _usable(case: Case, cadence_step: CadenceStep, *, at: datetime) -> ContactPoint | None:
+    """The contact point that the step would have used then."""
+    order = {channel: place for place, channel in enumerate(cadence_step.channels)}
+    usable = [
+        point
+        for point in case.contact_points
+        if (not order or point.channel in order)
+        and _allowed(case, point, cadence_step.purpose, at=at)
+    ]
+    return min(usable, key=lambda one: (order.get(Channel(one.channel), 0), one.rank), default=None)
+
+
+def _allowed(case: Case, point: ContactPoint, purpose: MessagePurpose, *, at: datetime) -> bool:
+    decisions = [
+        one.decision
+        for one in case.consents
+        if one.contact_point is point and one.purpose == purpose and one.decided_at <= at
+    ]
+    return bool(decisions) and decisions[-1] == ConsentDecision.GIVEN
 
 
 def _told(recall: Recall, point: ContactPoint) -> Planned:
@@ -202,6 +288,8 @@ def _to_leave(recall: Recall, point: ContactPoint, *, due_at: datetime) -> Messa
         contact_point=point,
         channel=point.channel,
         status=MessageStatus.PREPARATION,
+        # Put off, so that the planner leaves it where it is.
+        status_reason=RecallReason.QUIET_HOURS,
         due_at=due_at,
     )
 

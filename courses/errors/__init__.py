@@ -23,6 +23,7 @@ from courses.errors.booking import (
 )
 from courses.errors.desk import (
     AlreadyWaiting,
+    CadenceMalformed,
     CallNotOpen,
     EntryHasOffer,
     EntryUnknown,
@@ -32,6 +33,7 @@ from courses.errors.desk import (
     GapOver,
     GapUnknown,
     MessageUnknown,
+    PolicyOvertaken,
     RecallUnknown,
 )
 from courses.errors.inputs import (
@@ -85,6 +87,7 @@ __all__ = [
     "AlreadyRecorded",
     "AlreadyWaiting",
     "AppointmentUnknown",
+    "CadenceMalformed",
     "CalibrationUnknown",
     "CallNotOpen",
     "ConsentMissing",
@@ -125,6 +128,7 @@ __all__ = [
     "PartsInUse",
     "PatientUnknown",
     "PlaceUnknown",
+    "PolicyOvertaken",
     "PrecautionsStand",
     "RecallUnknown",
     "ReplanUnknown",

@@ -1,6 +1,6 @@
 """What the front desk's lists and feeds refuse: waiting list, gaps, calendars, recalls."""
 
-from core.errors import Conflict, NotFound, Refused
+from core.errors import Conflict, Malformed, NotFound, Refused
 
 
 class EntryUnknown(NotFound):
@@ -78,3 +78,17 @@ class CallNotOpen(Refused):
 
     code = "call_not_open"
     title = "This is no call that waits to be made"
+
+
+class CadenceMalformed(Malformed):
+    """The document is no cadence; `errors` says where."""
+
+    code = "cadence_malformed"
+    title = "This is no recall policy"
+
+
+class PolicyOvertaken(Conflict):
+    """Somebody has put another version in force; `in_force` is its number."""
+
+    code = "recall_policy_overtaken"
+    title = "The recall policy was changed meanwhile"

@@ -2,13 +2,14 @@
 
 from courses.models.appointments import Appointment, AppointmentSeries
 from courses.models.calibration import CalibrationDecision, CalibrationRun
+from courses.models.consents import Consent
 from courses.models.courses import Course
 from courses.models.feeds import CalendarFeed
 from courses.models.gaps import Gap, GapOffer
 from courses.models.healing import HealingDecision, HealingWindow, HealingWindowVersion
 from courses.models.patients import ContactPoint, Patient
 from courses.models.precautions import PrecautionAnswers, PrecautionDecision
-from courses.models.recalls import Message, Recall
+from courses.models.recalls import Message, Recall, RecallPlan, RecallPolicy
 from courses.models.replans import Replan, ReplanOutage, ReplanRow, ReplanRun
 from courses.models.sessions import Observation, Session, TreatmentPass
 from courses.models.tattoos import ClearanceGrade, Tattoo, TattooPart
@@ -22,6 +23,7 @@ __all__ = [
     "CalibrationDecision",
     "CalibrationRun",
     "ClearanceGrade",
+    "Consent",
     "ContactPoint",
     "Course",
     "Gap",
@@ -35,6 +37,8 @@ __all__ = [
     "PrecautionAnswers",
     "PrecautionDecision",
     "Recall",
+    "RecallPlan",
+    "RecallPolicy",
     "Replan",
     "ReplanOutage",
     "ReplanRow",

@@ -1,5 +1,6 @@
 """A patient, with as little personal data as the job needs, and how to reach them."""
 
+from django.contrib.postgres.fields import ArrayField
 from django.contrib.postgres.indexes import OpClass
 from django.db import models
 from django.db.models import Q
@@ -60,18 +61,29 @@ class Patient(Versioned):
 
 
 class ContactPoint(Versioned):
-    """One way to reach a patient, with the consent that allows it and the opt-out that ends it.
+    """One way to reach a patient, and what for.
 
-    Quiet hours are the patient's local wall time; the span may pass midnight.
+    `allowed` and `opted_out` are the purposes of the newest decisions in the `Consent` ledger: a
+    trigger keeps them, nobody writes them. Quiet hours are the patient's local wall time; the
+    span may pass midnight.
     """
 
     patient = models.ForeignKey(Patient, on_delete=models.CASCADE, related_name="contact_points")
     channel = models.CharField(max_length=8, choices=choices(Channel))
     address = models.CharField(max_length=254)
     rank = models.PositiveSmallIntegerField(default=1, help_text="1 is tried first")
-    consent_at = models.DateTimeField(null=True, blank=True)
-    consent_source = models.CharField(max_length=120, blank=True)
-    opted_out_at = models.DateTimeField(null=True, blank=True)
+    allowed = ArrayField(
+        models.CharField(max_length=12),
+        default=list,
+        editable=False,
+        help_text="Purposes that the patient agreed to and did not opt out of",
+    )
+    opted_out = ArrayField(
+        models.CharField(max_length=12),
+        default=list,
+        editable=False,
+        help_text="Purposes that the patient opted out of",
+    )
     quiet_from = models.TimeField(null=True, blank=True)
     quiet_until = models.TimeField(null=True, blank=True)
     time_zone = models.CharField(
@@ -91,10 +103,6 @@ class ContactPoint(Versioned):
                 condition=Q(quiet_from__isnull=True, quiet_until__isnull=True)
                 | Q(quiet_from__isnull=False, quiet_until__isnull=False),
                 name="contactpoint_quiet_both_or_none",
-            ),
-            models.CheckConstraint(
-                condition=Q(consent_at__isnull=True) | ~Q(consent_source=""),
-                name="contactpoint_consent_has_source",
             ),
         ]
 

@@ -1,21 +1,98 @@
 """That a patient is due, and each message about it."""
 
+from typing import Final
+
 from django.db import models
 from django.db.models import Q
 
-from core.constraints import one_of
-from core.models import Versioned
+from clinics.querysets import ChainScoped
+from core.constraints import one_of, positive
+from core.models import AppendOnly, Versioned
 from core.vocabulary import choices
 from courses.querysets import CourseScoped, RecallScoped
 from courses.vocabulary import Channel, MessageStatus, RecallKind, RequestStatus
 
+ALIVE: Final = (
+    MessageStatus.PREPARATION,
+    MessageStatus.IN_PROGRESS,
+    MessageStatus.ON_HOLD,
+    MessageStatus.COMPLETED,
+)
+
+
+class RecallPolicy(AppendOnly):
+    """A version of a chain's cadence. The one with the highest number is in force."""
+
+    chain = models.ForeignKey(
+        "clinics.Chain", on_delete=models.PROTECT, related_name="recall_policies", db_index=False
+    )
+    number = models.PositiveIntegerField()
+    document = models.JSONField(help_text="As `courses.timing.documents` reads it")
+    note = models.CharField(max_length=200, blank=True, help_text="Why it was changed")
+    set_by = models.ForeignKey("clinics.StaffMember", on_delete=models.PROTECT, related_name="+")
+    set_at = models.DateTimeField()
+
+    objects = ChainScoped.as_manager()
+
+    class Meta:
+        ordering = ["chain", "-number"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["chain", "number"], name="recallpolicy_number_once_per_chain"
+            ),
+            positive("number", name="recallpolicy_number_positive"),
+        ]
+
+    def __str__(self) -> str:
+        return f"recall policy {self.number} of chain {self.chain_id}"
+
+
+class RecallPlan(models.Model):
+    """When the planner has to look at a course next, and under which policy it last did.
+
+    Triggers set `look_at` to the epoch whenever something changes that the plan depends on (a
+    window, a visit, a session, a way to reach the patient, the course, the patient). NULL: time
+    alone changes nothing.
+    """
+
+    course = models.OneToOneField(
+        "courses.Course", on_delete=models.PROTECT, primary_key=True, related_name="recall_plan"
+    )
+    chain = models.ForeignKey(
+        "clinics.Chain", on_delete=models.PROTECT, related_name="+", db_index=False
+    )
+    policy = models.PositiveIntegerField(default=0)
+    look_at = models.DateTimeField(null=True)
+
+    objects = CourseScoped.as_manager()
+
+    class Meta:
+        indexes = [
+            models.Index(
+                fields=["look_at", "course"],
+                name="recallplan_due",
+                condition=Q(look_at__isnull=False),
+            ),
+            models.Index(
+                fields=["chain", "policy", "course"],
+                name="recallplan_policy",
+                condition=Q(look_at__isnull=False),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"recall plan of course {self.course_id}"
+
 
 class Recall(Versioned):
-    """One thing to tell a patient: come and book, keep what is booked, or that it was moved.
+    """One step of a cadence for one course, or one notice: one thing to tell a patient.
 
-    `occasion` names what it speaks of, so that nothing is told twice: `window:<id>:<version>`
-    for one closing of a window, `appointment:<id>:<start>` for one time of an appointment,
-    `course:<id>:<number>` for an invitation that somebody was to have had before.
+    `occasion` names what it speaks of, so that nothing is told twice: `window:<id>:<day>` for one
+    closing day of a window (`:after:<appointment>` when a visit fell through since),
+    `appointment:<id>:<start>` for one time of an appointment, `session:<id>` for a session.
+    Steps of a cadence are written and withdrawn by the planner alone; `cadence` is the number of
+    the policy that planned them. `withdrawn_by` is set when a person ended it: the planner takes
+    back only what it withdrew itself.
     """
 
     course = models.ForeignKey("courses.Course", on_delete=models.PROTECT, related_name="recalls")
@@ -25,14 +102,24 @@ class Recall(Versioned):
     appointment = models.ForeignKey(
         "courses.Appointment", on_delete=models.PROTECT, null=True, related_name="recalls"
     )
+    session = models.ForeignKey(
+        "courses.Session", on_delete=models.PROTECT, null=True, related_name="recalls"
+    )
     kind = models.CharField(max_length=12, choices=choices(RecallKind))
-    step = models.CharField(max_length=40, help_text="Step of the cadence")
+    step = models.CharField(max_length=40, help_text="Step of the cadence, or topic of a notice")
+    cadence = models.PositiveIntegerField(
+        default=0, help_text="Number of the recall policy that planned it; 0 is the default"
+    )
+    template = models.CharField(max_length=40, help_text="Which text is sent")
     occasion = models.CharField(max_length=80, help_text="What it speaks of, as a unique key")
     due_at = models.DateTimeField()
     status = models.CharField(
         max_length=20, choices=choices(RequestStatus), default=RequestStatus.ACTIVE
     )
     status_reason = models.CharField(max_length=200, blank=True)
+    withdrawn_by = models.ForeignKey(
+        "clinics.StaffMember", on_delete=models.PROTECT, null=True, related_name="+"
+    )
 
     objects = CourseScoped.as_manager()
 
@@ -45,7 +132,8 @@ class Recall(Versioned):
             models.CheckConstraint(condition=~Q(occasion=""), name="recall_has_occasion"),
             models.CheckConstraint(
                 condition=Q(kind=RecallKind.INVITATION, window__isnull=False)
-                | Q(kind__in=[RecallKind.REMINDER, RecallKind.CHANGE], appointment__isnull=False),
+                | Q(kind__in=[RecallKind.REMINDER, RecallKind.CHANGE], appointment__isnull=False)
+                | Q(kind=RecallKind.AFTERCARE, session__isnull=False),
                 name="recall_speaks_of_something",
             ),
             one_of("kind", RecallKind, name="recall_kind_known"),
@@ -61,7 +149,8 @@ class Message(Versioned):
     """One message on one channel. Its id is the key that makes a provider's repeat harmless.
 
     A worker claims the row until `lease_until`; `attempt` guards the outcome it writes. A phone
-    call is `on-hold` while it waits for the front desk; `attempt` counts the calls made.
+    call is `on-hold` while it waits for the front desk; `attempt` counts the calls made. At most
+    one message of a recall is alive or has had its effect: the database says so.
     """
 
     recall = models.ForeignKey(Recall, on_delete=models.PROTECT, related_name="messages")
@@ -86,6 +175,11 @@ class Message(Versioned):
         constraints = [
             models.UniqueConstraint(
                 fields=["recall", "contact_point"], name="message_once_per_recall_and_contact"
+            ),
+            models.UniqueConstraint(
+                fields=["recall"],
+                name="message_one_effect_per_recall",
+                condition=Q(status__in=ALIVE),
             ),
             one_of("channel", Channel, name="message_channel_known"),
             one_of("status", MessageStatus, name="message_status_known"),

@@ -16,6 +16,7 @@ from courses.errors import (
     field_malformed,
 )
 from courses.models import ContactPoint, Course, Patient
+from courses.services.consents import Said, consents_write
 from courses.services.contact_address import checked_address
 from courses.services.healing import windows_recompute
 from courses.vocabulary import Channel, CourseStatus
@@ -74,20 +75,30 @@ def patient_change(
 
 @command
 def contact_point_create(
-    *, patient_id: int, fields: Mapping[str, Any], actor: Actor, now: datetime
+    *,
+    patient_id: int,
+    fields: Mapping[str, Any],
+    consent: Said | None,
+    actor: Actor,
+    now: datetime,
 ) -> ContactPoint:
     """Add a way to reach a patient; the address is checked and brought into one form.
 
-    `consent_source` without `consent_at` means consent given now. Raises PatientUnknown,
+    With `consent` the patient's consent is recorded with it. Raises PatientUnknown,
     FieldsMalformed, ContactPointTaken.
     """
     patient = locks.lock_patient(pk=patient_id)
     if patient is None or patient.chain_id != actor.chain_id:
         raise PatientUnknown(patient=patient_id)
     point = ContactPoint(patient=patient)
-    _set(point, fields, now=now)
+    _set(point, fields)
     with constraint_as(contactpoint_once_per_patient=ContactPointTaken(patient=patient.pk)):
         point.save(force_insert=True)
+    if consent is not None:
+        consents_write(
+            point, said=consent, recorded_by_id=actor.staff_id, now=now, pointer="/consent"
+        )
+        point.refresh_from_db()
     return point
 
 
@@ -98,28 +109,14 @@ def contact_point_change(
     changes: Mapping[str, Any],
     expected_version: int | None,
     actor: Actor,
-    now: datetime,
 ) -> ContactPoint:
-    """Change a contact point: address, rank, quiet hours, zone, or renewed consent.
+    """Change a contact point: address, rank, quiet hours, zone.
 
-    Consent given anew ends an opt-out. Raises ContactPointUnknown, Stale, FieldsMalformed,
-    ContactPointTaken.
+    Raises ContactPointUnknown, Stale, FieldsMalformed, ContactPointTaken.
     """
     point = _locked_point(contact_point_id, actor=actor, expected_version=expected_version)
-    _set(point, changes, now=now)
+    _set(point, changes)
     with constraint_as(contactpoint_once_per_patient=ContactPointTaken(patient=point.patient_id)):
-        point.save()
-    return point
-
-
-@command
-def contact_point_opt_out(
-    *, contact_point_id: int, actor: Actor, now: datetime, expected_version: int | None = None
-) -> ContactPoint:
-    """The patient wants no more messages this way. Safe to repeat: the first time counts."""
-    point = _locked_point(contact_point_id, actor=actor, expected_version=expected_version)
-    if point.opted_out_at is None:
-        point.opted_out_at = now
         point.save()
     return point
 
@@ -134,23 +131,9 @@ def _locked_point(
     return point
 
 
-def _set(point: ContactPoint, changes: Mapping[str, Any], *, now: datetime) -> None:
-    consent_at = changes.get("consent_at")
-    source = changes.get("consent_source", "")
-    if consent_at is not None and consent_at > now:
-        raise field_malformed(
-            "/consent_at", code="in_the_future", detail="Consent was given, not to come."
-        )
+def _set(point: ContactPoint, changes: Mapping[str, Any]) -> None:
     for name, value in changes.items():
         setattr(point, name, value)
-    if source and consent_at is None:
-        point.consent_at = now
-    if point.consent_at is not None and not point.consent_source:
-        raise field_malformed(
-            "/consent_source", code="required", detail="Say how the consent was given."
-        )
-    if changes.keys() & {"consent_at", "consent_source"} and point.consent_at is not None:
-        point.opted_out_at = None
     if (point.quiet_from is None) != (point.quiet_until is None):
         raise field_malformed(
             "/quiet_until", code="both_or_none", detail="Quiet hours have a start and an end."

@@ -6,16 +6,11 @@ and quiet hours that end at the first one have ended.
 
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
-from typing import Final
 from zoneinfo import ZoneInfo
 
 from clinics.hours.wall_time import instant_at, local_date
 
 ONE_DAY = timedelta(days=1)
-
-# Nobody's telephone beeps at night, also of those who named no quiet hours.
-NIGHT_START: Final = time(20)
-NIGHT_END: Final = time(8)
 
 
 @dataclass(frozen=True, slots=True)

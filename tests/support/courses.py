@@ -14,6 +14,7 @@ from core.db import unit
 from courses.models import (
     Appointment,
     ClearanceGrade,
+    Consent,
     ContactPoint,
     Course,
     HealingWindow,
@@ -27,6 +28,7 @@ from courses.models import (
 )
 from courses.science.precautions import QUESTIONNAIRE_VERSION, QUESTIONS
 from courses.services.healing import window_open
+from courses.timing.words import MessagePurpose
 from courses.vocabulary import (
     AppointmentStatus,
     CourseStatus,
@@ -80,15 +82,41 @@ def make_patient(clinic: Clinic | None = None, **fields: Any) -> Patient:
     )
 
 
-def make_contact_point(patient: Patient | None = None, **fields: Any) -> ContactPoint:
-    """An e-mail address with consent."""
-    defaults = {
-        "channel": "email",
-        "address": f"person-{number()}@example.org",
-        "consent_at": datetime(2026, 1, 5, 9, 0, tzinfo=UTC),
-        "consent_source": "form at the desk",
-    }
-    return ContactPoint.objects.create(patient=patient or make_patient(), **{**defaults, **fields})
+def make_contact_point(
+    patient: Patient | None = None,
+    *,
+    consented_at: datetime | None = datetime(2026, 1, 5, 9, 0, tzinfo=UTC),
+    **fields: Any,
+) -> ContactPoint:
+    """An e-mail address with consent to everything (None: without any)."""
+    defaults = {"channel": "email", "address": f"person-{number()}@example.org"}
+    point = ContactPoint.objects.create(patient=patient or make_patient(), **{**defaults, **fields})
+    if consented_at is not None:
+        say(point, "given", at=consented_at, source="form at the desk")
+    return point
+
+
+def say(
+    point: ContactPoint,
+    decision: str,
+    *purposes: str,
+    at: datetime,
+    source: str = "by word of mouth",
+) -> None:
+    """The patient allows messages or wants no more, for these purposes (none named: all)."""
+    Consent.objects.bulk_create(
+        Consent(
+            contact_point=point,
+            purpose=purpose,
+            decision=decision,
+            decided_at=at,
+            source=source,
+            address=point.address,
+            recorded_at=at,
+        )
+        for purpose in purposes or tuple(MessagePurpose)
+    )
+    point.refresh_from_db()
 
 
 def make_tattoo(

@@ -49,11 +49,19 @@ class Scene:
 
     @property
     def recall(self) -> Recall:
-        return Recall.objects.get(course=self.course)
+        """The first step that there is a row of."""
+        return Recall.objects.filter(course=self.course).order_by("due_at", "pk")[0]
 
     @property
     def message(self) -> Message:
-        return Message.objects.get(recall__course=self.course)
+        """The message of that step; there must be just one."""
+        return Message.objects.get(recall=self.recall)
+
+    @property
+    def steps(self) -> list[tuple[str, str]]:
+        """Step and status of every row, as they fall due."""
+        rows = Recall.objects.filter(course=self.course).order_by("due_at", "pk")
+        return [(row.step, row.status) for row in rows]
 
 
 def make_scene(
@@ -77,6 +85,7 @@ class Remembering:
     """A way out that remembers what it was given; `troubles` are raised first, one a send."""
 
     sent: list[tuple[str, Outgoing, Text]] = field(default_factory=list)
+    honours_keys: bool = True
     troubles: list[Exception] = field(default_factory=list)
 
     def send(self, message: Outgoing, *, text: Text, key: str) -> Delivery:

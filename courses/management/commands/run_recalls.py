@@ -3,9 +3,8 @@
 import logging
 import signal
 import threading
-import time
 from argparse import ArgumentParser
-from typing import Any, Final
+from typing import Any
 
 from django.core.management.base import BaseCommand
 from django.db import OperationalError, close_old_connections
@@ -15,8 +14,6 @@ from courses.services.booking import holds_expire
 from courses.services.recalls import ticks
 
 logger = logging.getLogger(__name__)
-
-MISSED_EVERY_SECONDS: Final = 3600.0
 
 
 class Command(BaseCommand):
@@ -32,28 +29,24 @@ class Command(BaseCommand):
 
     def handle(self, *_: Any, once: bool, every: float, **__: Any) -> None:
         if once:
-            self._round(missed=True)
+            self._round()
             return
         stopped = threading.Event()
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, lambda *_: stopped.set())
-        missed_at = -MISSED_EVERY_SECONDS
         while not stopped.is_set():
             close_old_connections()
-            missed = time.monotonic() - missed_at >= MISSED_EVERY_SECONDS
             try:
-                self._round(missed=missed)
-                missed_at = time.monotonic() if missed else missed_at
+                self._round()
             except OperationalError as error:
                 logger.warning("The database is away; trying again: %s", error)
             stopped.wait(every)
 
-    def _round(self, *, missed: bool) -> None:
+    def _round(self) -> None:
         now = timezone.now()
         done = {
             "holds": holds_expire(now=now),
             **ticks.recalls_open_due(now=now),
-            **(ticks.recalls_plan_missed(now=now) if missed else {}),
             **ticks.messages_send_due(clock=timezone.now),
         }
         self.stdout.write(", ".join(f"{name} {count}" for name, count in done.items()))

@@ -5,23 +5,17 @@ from datetime import datetime
 
 from django.db.models import QuerySet
 
-from clinics.hours.wall_time import zone_named
-from courses.channels import (
-    Outgoing,
-    Text,
-    change_text,
-    invitation_text,
-    reachable_channels,
-    reminder_text,
-)
+from clinics.hours import zone_named
+from courses.channels import Outgoing, Text, TextFacts, reachable_channels, text_for
 from courses.models import ContactPoint, Message, Recall
-from courses.selectors.recalls.readiness import (
-    appointment_occasion,
-    quiet_hours_of,
-    ready_windows,
-    standing_appointment,
-)
-from courses.timing import quiet_until
+from courses.selectors.recalls.closed_days import ClosedDaysOfClinics
+from courses.selectors.recalls.facts import course_facts
+from courses.selectors.recalls.steps import cadence_of_recall, clinic_of, point_of, step_of
+from courses.timing import PURPOSE, OpenDays, quiet_until, right_hour, visit_occasion
+from courses.timing.outlook import ASKED_WITHIN, held_until, invitation_occasion
+from courses.timing.points import why_refused
+from courses.timing.withdrawn import why_unwanted
+from courses.timing.words import ClosedDays
 from courses.vocabulary import (
     AppointmentStatus,
     Channel,
@@ -29,7 +23,11 @@ from courses.vocabulary import (
     RecallKind,
     RecallReason,
     RequestStatus,
+    SessionStatus,
+    WindowState,
 )
+
+LIVE = (RequestStatus.ACTIVE, RequestStatus.ON_HOLD)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +66,6 @@ class Closed:
 
 
 Verdict = Send | Call | Later | Unwanted | Closed
-# What ends a message, also one that waits for a person.
-STALE = (Unwanted, Closed)
 
 
 def messages_with_context() -> QuerySet[Message]:
@@ -79,20 +75,29 @@ def messages_with_context() -> QuerySet[Message]:
         "recall__course__patient",
         "recall__course__clinic",
         "recall__appointment__clinic",
+        "recall__window__session__clinic",
+        "recall__session__clinic",
     )
     return found
 
 
-def verdict(message: Message, *, now: datetime) -> Verdict:
-    """What to do at `now` with one of `messages_with_context`. At most three queries."""
+def verdict(
+    message: Message, *, now: datetime, closed: ClosedDaysOfClinics | None = None
+) -> Verdict:
+    """What to do at `now` with one of `messages_with_context`. At most two queries.
+
+    And four for a clinic whose closed days nobody has asked for yet.
+    """
     recall, point = message.recall, message.contact_point
     wanted = still_wanted(recall, now=now)
     if isinstance(wanted, Unwanted):
         return wanted
-    closed = _why_closed(point)
-    if closed is not None:
-        return Closed(closed)
-    wait = wanted or _quiet_hours(point, now=now)
+    refused = why_refused(
+        point_of(point), purpose=PURPOSE[RecallKind(recall.kind)], reachable=reachable_channels()
+    )
+    if refused is not None:
+        return Closed(refused)
+    wait = wanted or _wrong_hour(recall, point, now=now, closed=closed)
     if wait is not None:
         late = recall.appointment is not None and wait.until >= recall.appointment.starts_at
         return Unwanted(RecallReason.TOO_LATE) if late else wait
@@ -104,75 +109,98 @@ def verdict(message: Message, *, now: datetime) -> Verdict:
 def still_wanted(recall: Recall, *, now: datetime) -> Unwanted | Later | None:
     """Whether nobody should be told any more, or not yet; None when they should now.
 
-    At most three queries.
+    At most two queries. Which step about the same thing comes when the planner has decided: see
+    that the course's plan is not due before asking.
     """
-    if recall.status not in {RequestStatus.ACTIVE, RequestStatus.ON_HOLD}:
-        return Unwanted(RecallReason.WITHDRAWN)
+    if recall.status not in LIVE:
+        own = recall.withdrawn_by_id is None and recall.status_reason in set(RecallReason)
+        return Unwanted(RecallReason(recall.status_reason) if own else RecallReason.WITHDRAWN)
     if recall.course.patient.deceased:
         return Unwanted(RecallReason.DECEASED)
     if recall.course.status != CourseStatus.ACTIVE:
         return Unwanted(RecallReason.COURSE_NOT_RUNNING)
+    if recall.kind == RecallKind.AFTERCARE:
+        return _check_in_wanted(recall, now=now)
     if recall.kind == RecallKind.INVITATION:
         return _invitation_wanted(recall, now=now)
-    return _reminder_wanted(recall, now=now)
+    return _about_visit_wanted(recall, now=now)
 
 
 def text_of(recall: Recall) -> Text:
     """What the recall says."""
-    given_name = recall.course.patient.given_name
-    if recall.kind != RecallKind.INVITATION and recall.appointment is not None:
-        clinic = recall.appointment.clinic
-        told = change_text if recall.kind == RecallKind.CHANGE else reminder_text
-        return told(
-            given_name=given_name,
+    clinic = clinic_of(recall)
+    visit, window = recall.appointment, recall.window
+    return text_for(
+        recall.template,
+        TextFacts(
+            given_name=recall.course.patient.given_name,
             clinic=clinic.name,
-            starts_at=recall.appointment.starts_at,
             zone=zone_named(clinic.time_zone),
-        )
-    return invitation_text(given_name=given_name, clinic=recall.course.clinic.name)
+            starts_at=visit.starts_at if visit else None,
+            ready_on=window.earliest_on if window else None,
+        ),
+    )
 
 
 def _invitation_wanted(recall: Recall, *, now: datetime) -> Unwanted | Later | None:
-    if recall.window_id not in ready_windows(recall.course):
+    facts = course_facts(recall.course, now=now)
+    if invitation_occasion(facts, now=now) != recall.occasion:
+        key = (recall.occasion, recall.kind, recall.step)
+        row = _Key(key=key, appointment_id=None, due_at=recall.due_at)
+        why = why_unwanted(row, facts=facts, stopped=(), now=now)
+        return Unwanted(why or RecallReason.SUPERSEDED)
+    ready = all(window.state is WindowState.CLOSED for window in facts.windows)
+    if step_of(recall).days >= 0 and not ready:
         return Unwanted(RecallReason.SKIN_NOT_READY)
-    newer = Recall.objects.filter(
-        course=recall.course_id, kind=RecallKind.INVITATION, pk__gt=recall.pk
-    )
-    if newer.exists():
-        return Unwanted(RecallReason.SUPERSEDED)
-    standing = standing_appointment(recall.course, now=now)
-    if standing is None:
-        return None
-    if standing.status == AppointmentStatus.PROPOSED and standing.hold_expires_at is not None:
-        # The patient is deciding about a slot right now.
-        return Later(until=standing.hold_expires_at, reason=RecallReason.SLOT_HELD)
-    return Unwanted(RecallReason.BOOKED)
+    until = held_until(facts, now=now)
+    # The patient is deciding about a slot right now.
+    return Later(until=until, reason=RecallReason.SLOT_HELD) if until else None
 
 
-def _reminder_wanted(recall: Recall, *, now: datetime) -> Unwanted | None:
-    appointment = recall.appointment
-    if appointment is None or appointment.status != AppointmentStatus.BOOKED:
+@dataclass(frozen=True, slots=True)
+class _Key:
+    key: tuple[str, str, str]
+    appointment_id: int | None
+    due_at: datetime
+
+
+def _about_visit_wanted(recall: Recall, *, now: datetime) -> Unwanted | None:
+    visit = recall.appointment
+    if visit is None or visit.status != AppointmentStatus.BOOKED:
         return Unwanted(RecallReason.APPOINTMENT_ENDED)
-    if appointment_occasion(appointment) != recall.occasion:
+    if not recall.occasion.startswith(visit_occasion(visit.pk, visit.starts_at)):
         return Unwanted(RecallReason.APPOINTMENT_MOVED)
-    return Unwanted(RecallReason.TOO_LATE) if appointment.starts_at <= now else None
+    return Unwanted(RecallReason.TOO_LATE) if visit.starts_at <= now else None
 
 
-def _why_closed(point: ContactPoint) -> RecallReason | None:
-    if point.opted_out_at is not None:
-        return RecallReason.OPTED_OUT
-    if point.consent_at is None:
-        return RecallReason.NO_CONSENT
-    if Channel(point.channel) not in reachable_channels():
-        return RecallReason.CHANNEL_CLOSED
-    return None
+def _check_in_wanted(recall: Recall, *, now: datetime) -> Unwanted | None:
+    treated = (SessionStatus.COMPLETED, SessionStatus.STOPPED)
+    if recall.session is None or recall.session.status not in treated:
+        return Unwanted(RecallReason.SUPERSEDED)
+    return Unwanted(RecallReason.TOO_LATE) if recall.due_at + ASKED_WITHIN <= now else None
 
 
-def _quiet_hours(point: ContactPoint, *, now: datetime) -> Later | None:
-    ends = quiet_until(now, quiet=quiet_hours_of(point))
-    return None if ends is None else Later(until=ends, reason=RecallReason.QUIET_HOURS)
+def _wrong_hour(
+    recall: Recall, point: ContactPoint, *, now: datetime, closed: ClosedDaysOfClinics | None
+) -> Later | None:
+    cadence, step, clinic = cadence_of_recall(recall), step_of(recall), clinic_of(recall)
+    quiet = point_of(point).quiet_in(cadence)
+    days = None
+    if step.closed_days is ClosedDays.LATER:
+        asked = closed or ClosedDaysOfClinics(now=now)
+        days = OpenDays(
+            zone=zone_named(clinic.time_zone),
+            hour=cadence.civil_hour,
+            closed=lambda day: asked(clinic.pk, day),
+        )
+    until = right_hour(now, quiet=quiet, days=days)
+    if until == now:
+        return None
+    sleeps = quiet_until(now, quiet=quiet) is not None
+    return Later(until, RecallReason.QUIET_HOURS if sleeps else RecallReason.CLOSED_DAY)
 
 
 def _outgoing(recall: Recall, point: ContactPoint) -> Outgoing:
-    at = recall.appointment.clinic if recall.appointment else recall.course.clinic
-    return Outgoing(channel=Channel(point.channel), address=point.address, sender_name=at.name)
+    return Outgoing(
+        channel=Channel(point.channel), address=point.address, sender_name=clinic_of(recall).name
+    )

@@ -16,10 +16,14 @@ from courses.vocabulary import MessageStatus, RecallReason, RequestStatus
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """A worker has the message until the lease ends; `attempt` is what proves it."""
+    """A worker has the message until the lease ends; `attempt` is what proves it.
+
+    `taken_over`: another worker had it and was not heard of again; what it did nobody knows.
+    """
 
     message_id: int
     attempt: int
+    taken_over: bool = False
 
     @property
     def spent(self) -> bool:
@@ -70,11 +74,12 @@ def message_claim(*, now: datetime) -> Claim | None:
     message = locks.lock_due_message(now=now)
     if message is None:
         return None
+    taken_over = message.status == MessageStatus.IN_PROGRESS
     message.status = MessageStatus.IN_PROGRESS
     message.attempt += 1
     message.lease_until = now + timedelta(seconds=settings.FALLOW_MESSAGE_LEASE_SECONDS)
     message.save()
-    return Claim(message_id=message.pk, attempt=message.attempt)
+    return Claim(message_id=message.pk, attempt=message.attempt, taken_over=taken_over)
 
 
 @command
@@ -104,7 +109,10 @@ def message_settle(*, claim: Claim, outcome: Outcome, now: datetime) -> bool:
 def message_end(
     *, recall: Recall, message: Message, status: MessageStatus, reason: str, now: datetime
 ) -> None:
-    """End a message of a locked recall without effect and go on to the next contact point."""
+    """End a message of a locked recall without effect and go on to the next contact point.
+
+    One whose outcome nobody knows is followed by none: the front desk sees the recall on hold.
+    """
     message.status, message.status_reason = status, reason
     message.save()
     if recall.status == RequestStatus.ACTIVE:

@@ -9,17 +9,11 @@ from core.transitions import allows
 from courses import locks, transitions
 from courses.errors import CallNotOpen, MessageUnknown, RecallUnknown, StatusStepRefused
 from courses.models import Message, Recall
-from courses.selectors.recalls.readiness import quiet_hours_of
-from courses.selectors.recalls.verdict import STALE, Unwanted, messages_with_context, verdict
+from courses.selectors.recalls.steps import cadence_of_recall, point_of
 from courses.services.recalls.claims import message_end, recall_revoke
 from courses.timing import MAX_CALLS, call_again_at, out_of_quiet
-from courses.vocabulary import (
-    CallOutcome,
-    Channel,
-    MessageStatus,
-    RecallReason,
-    RequestStatus,
-)
+from courses.timing.words import CallOutcome
+from courses.vocabulary import Channel, MessageStatus, RecallReason, RequestStatus
 
 WAITING = (MessageStatus.PREPARATION, MessageStatus.ON_HOLD)
 
@@ -33,10 +27,11 @@ def recall_withdraw(
     now: datetime,
     expected_version: int | None = None,
 ) -> Recall:
-    """End a recall: what has not left stays here. Safe to repeat.
+    """End a recall and the other steps about the same thing: what has not left stays here.
 
-    A message that a worker is sending at this moment may leave still. Raises RecallUnknown,
-    NotAllowed, Stale, StatusStepRefused for one that is over.
+    Safe to repeat. The planner plans no more about it; a later window or a visit that falls
+    through is another thing. A message that a worker is sending at this moment may leave still.
+    Raises RecallUnknown, NotAllowed, Stale, StatusStepRefused for one that is over.
     """
     del now
     recall = _locked_recall(recall_id, actor=actor)
@@ -45,12 +40,15 @@ def recall_withdraw(
         return recall
     if not allows(transitions.RECALL, old=recall.status, new=RequestStatus.REVOKED):
         raise StatusStepRefused(status=recall.status, wanted=RequestStatus.REVOKED)
-    recall_revoke(recall=recall, reason=reason)
-    for message in locks.lock_messages_of(recall):
-        if message.status in WAITING:
-            message.status = MessageStatus.NOT_DONE
-            message.status_reason = RecallReason.WITHDRAWN
-            message.save()
+    for one in locks.lock_live_recalls_of(recall):
+        one.withdrawn_by_id = actor.staff_id
+        recall_revoke(recall=one, reason=reason)
+        for message in locks.lock_messages_of(one):
+            if message.status in WAITING:
+                message.status = MessageStatus.NOT_DONE
+                message.status_reason = RecallReason.WITHDRAWN
+                message.save()
+    recall.refresh_from_db()
     return recall
 
 
@@ -95,28 +93,6 @@ def call_record(
     return message
 
 
-@command
-def call_recheck(*, message_id: int, now: datetime) -> bool:
-    """Take a call off the front desk's list that is not to be made any more; whether it was."""
-    recall_id = Message.objects.values_list("recall_id", flat=True).get(pk=message_id)
-    recall, message = locks.lock_recall(pk=recall_id), locks.lock_message(pk=message_id)
-    if recall is None or message is None or message.status != MessageStatus.ON_HOLD:
-        return False
-    found = verdict(messages_with_context().get(pk=message_id), now=now)
-    if not isinstance(found, STALE):
-        return False
-    if isinstance(found, Unwanted):
-        recall_revoke(recall=recall, reason=found.reason)
-    message_end(
-        recall=recall,
-        message=message,
-        status=MessageStatus.NOT_DONE,
-        reason=found.reason,
-        now=now,
-    )
-    return True
-
-
 @step
 def _locked_recall(recall_id: int, *, actor: Actor) -> Recall:
     recall = locks.lock_recall(pk=recall_id)
@@ -138,7 +114,10 @@ def _reached(recall: Recall, message: Message, *, now: datetime) -> None:
 
 @step
 def _call_again(recall: Recall, message: Message, *, now: datetime) -> None:
-    again_at = call_again_at(now, zone=zone_named(recall.course.clinic.time_zone))
+    cadence = cadence_of_recall(recall)
+    again_at = call_again_at(
+        now, zone=zone_named(recall.course.clinic.time_zone), hour=cadence.civil_hour
+    )
     message.status, message.status_reason = MessageStatus.PREPARATION, RecallReason.NOT_REACHED
-    message.due_at = out_of_quiet(again_at, quiet=quiet_hours_of(message.contact_point))
+    message.due_at = out_of_quiet(again_at, quiet=point_of(message.contact_point).quiet_in(cadence))
     message.save()

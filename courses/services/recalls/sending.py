@@ -7,7 +7,8 @@ from typing import Final
 
 from courses.channels import Refusal, Senders, TemporaryTrouble
 from courses.models import Message
-from courses.selectors.recalls.readiness import quiet_hours_of
+from courses.selectors.recalls.closed_days import ClosedDaysOfClinics
+from courses.selectors.recalls.steps import cadence_of_recall, point_of
 from courses.selectors.recalls.verdict import (
     Call,
     Closed,
@@ -26,9 +27,9 @@ from courses.services.recalls.claims import (
     Waits,
     message_settle,
 )
-from courses.services.recalls.planning import reminder_plan
+from courses.services.recalls.planner import plan_if_due
 from courses.timing import MAX_ATTEMPTS, out_of_quiet, pause_after
-from courses.vocabulary import MessageStatus, RecallReason
+from courses.vocabulary import Channel, MessageStatus, RecallReason
 
 logger = logging.getLogger(__name__)
 
@@ -40,16 +41,26 @@ def message_key(message: Message) -> str:
     return f"{KEY_PREFIX}{message.pk}"
 
 
-def message_deliver(*, claim: Claim, senders: Senders, now: datetime) -> Outcome | None:
+def message_deliver(
+    *,
+    claim: Claim,
+    senders: Senders,
+    now: datetime,
+    closed: ClosedDaysOfClinics | None = None,
+) -> Outcome | None:
     """Do with a claimed message what is right by now; None when the claim was lost meanwhile.
 
-    Not a command: nothing is locked while the provider takes its time. What an unknown error
-    leaves behind is claimed again when the lease is over.
+    Not a command: nothing is locked while the provider takes its time. Consent, opt-out and all
+    else are read here anew, just before it leaves. What an unknown error leaves behind is claimed
+    again when the lease is over.
     """
+    plan_if_due(message_id=claim.message_id, now=now)
     message = messages_with_context().get(pk=claim.message_id)
     if message.status != MessageStatus.IN_PROGRESS or message.attempt != claim.attempt:
         return None
-    outcome = _attempt(message, claim=claim, senders=senders, now=now)
+    outcome = _unknown(message, claim=claim, senders=senders) or _attempt(
+        message, claim=claim, senders=senders, now=now, closed=closed
+    )
     if not message_settle(claim=claim, outcome=outcome, now=now):
         logger.warning("message %s: lease lost before it was settled", message.pk)
         return None
@@ -57,16 +68,28 @@ def message_deliver(*, claim: Claim, senders: Senders, now: datetime) -> Outcome
         logger.warning(
             "message %s: attempt %s failed: %s", message.pk, claim.attempt, outcome.reason
         )
-    moved = isinstance(outcome, Dropped) and outcome.reason == RecallReason.APPOINTMENT_MOVED
-    if moved and message.recall.appointment_id is not None:
-        reminder_plan(appointment_id=message.recall.appointment_id, now=now)
     return outcome
 
 
-def _attempt(message: Message, *, claim: Claim, senders: Senders, now: datetime) -> Outcome:
+def _unknown(message: Message, *, claim: Claim, senders: Senders) -> Failed | None:
+    """What a worker that is gone may have sent is not repeated where repeats have effects."""
+    sender = senders.get(Channel(message.channel))
+    if claim.taken_over and sender is not None and not sender.honours_keys:
+        return Failed(RecallReason.OUTCOME_UNKNOWN)
+    return None
+
+
+def _attempt(
+    message: Message,
+    *,
+    claim: Claim,
+    senders: Senders,
+    now: datetime,
+    closed: ClosedDaysOfClinics | None,
+) -> Outcome:
     if claim.spent:
         return Failed(RecallReason.GAVE_UP)
-    match verdict(message, now=now):
+    match verdict(message, now=now, closed=closed):
         case Unwanted(reason):
             return Dropped(reason, recall_too=True)
         case Closed(reason):
@@ -86,6 +109,8 @@ def _send(message: Message, send: Send, *, senders: Senders, now: datetime) -> O
     except Refusal as refusal:
         return Failed(refusal.reason)
     except TemporaryTrouble as trouble:
+        if trouble.may_have_left and not sender.honours_keys:
+            return Failed(RecallReason.OUTCOME_UNKNOWN)
         if message.attempt >= MAX_ATTEMPTS:
             return Failed(trouble.reason)
         pause = pause_after(
@@ -93,6 +118,7 @@ def _send(message: Message, send: Send, *, senders: Senders, now: datetime) -> O
             jitter=random.random(),  # noqa: S311
             asked=trouble.retry_after,
         )
-        again_at = out_of_quiet(now + pause, quiet=quiet_hours_of(message.contact_point))
+        quiet = point_of(message.contact_point).quiet_in(cadence_of_recall(message.recall))
+        again_at = out_of_quiet(now + pause, quiet=quiet)
         return Failed(trouble.reason, again_at=again_at)
     return Sent(delivery)

@@ -13,7 +13,7 @@ from courses.models import Appointment, Replan, ReplanRow
 from courses.selectors.replanning.runs import proposed_rows
 from courses.selectors.sequence import free_again_at
 from courses.services.booking.writing import put_visit, source_of, write_visit
-from courses.services.recalls.changes import change_tell
+from courses.services.recalls.notices import notice_queue
 from courses.services.replans.as_json import visit_of_json
 from courses.services.replans.asking import locked_replan, require_replan_step
 from courses.services.replans.checking import (
@@ -27,6 +27,7 @@ from courses.services.replans.checking import (
 )
 from courses.services.replans.in_the_way import in_the_way
 from courses.services.replans.unplaced import lock_visits, unplaced_end
+from courses.timing.words import NoticeTopic
 from courses.vocabulary import ReplanRowStatus, ReplanStatus, UnplacedChoice
 
 OPEN = (ReplanRowStatus.PLACED, ReplanRowStatus.UNPLACED)
@@ -61,7 +62,7 @@ def replan_apply(
     if unplaced is not None:
         unplaced_end(leaving, appointments, choice=unplaced, reason=reason, actor=actor, now=now)
     _place(moves, leaving={row.appointment_id for row in leaving}, actor=actor, now=now)
-    _tell(moves, replan=replan, now=now)
+    _tell(moves, now=now)
     replan.applied_by_id, replan.applied_at = actor.staff_id, now
     replan.save()
     return replan
@@ -138,13 +139,13 @@ def _refuse_changed(moves: Sequence[Move]) -> None:
 
 
 @step
-def _tell(moves: Sequence[Move], *, replan: Replan, now: datetime) -> None:
+def _tell(moves: Sequence[Move], *, now: datetime) -> None:
     """Queue a message for each visit with another time or clinic; note what was done."""
     for move in moves:
         old, new = move.row.old, move.row.new or {}
         move.row.status = ReplanRowStatus.MOVED
         if (old["start"], old["clinic"]) != (new["start"], new["clinic"]):
-            move.row.recall = change_tell(
-                appointment=move.appointment, cause=f"replan:{replan.pk}", now=now
+            move.row.recall = notice_queue(
+                appointment=move.appointment, topic=NoticeTopic.MOVED, now=now
             )
     ReplanRow.objects.bulk_update([move.row for move in moves], ["status", "recall"])

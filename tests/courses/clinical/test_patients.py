@@ -138,7 +138,7 @@ def test_patients_of_another_chain_do_not_exist(ward):
     opt_out = stranger.post(f"/contact-points/{point.pk}/opt-out")
     assert_problem(opt_out, 404, "contact_point_unknown")
     point.refresh_from_db()
-    assert point.opted_out_at is None
+    assert point.opted_out == []
 
 
 def test_lists_cost_the_same_for_2_rows_as_for_12(ward, desk):
@@ -154,7 +154,11 @@ class TestContactPoints:
     def add(self, ward, desk, **body):
         return desk.post(
             "/contact-points",
-            {"patient": ward.course.patient_id, "consent_source": "form at the desk", **body},
+            {
+                "patient": ward.course.patient_id,
+                "consent": {"purposes": ["recall", "reminder"], "source": "form at the desk"},
+                **body,
+            },
         )
 
     @pytest.mark.parametrize(
@@ -183,42 +187,46 @@ class TestContactPoints:
         assert pointers(problem) == {"/address": code}
         assert not ContactPoint.objects.exists()
 
-    def test_consent_has_time_and_source(self, ward, desk):
+    def test_consent_has_purposes_time_and_source(self, ward, desk):
         shown = self.add(ward, desk, channel="email", address="a@example.org").json()
-        assert shown["consent_at"] == "2026-03-02T08:00:00Z"
-        problem = assert_problem(
-            self.add(
-                ward,
-                desk,
-                channel="email",
-                address="b@example.org",
-                consent_at="2026-03-05T08:00:00Z",
-            ),
-            400,
-        )
-        assert pointers(problem) == {"/consent_at": "in_the_future"}
+        assert (shown["allowed"], shown["opted_out"]) == (["recall", "reminder"], [])
+        proof = desk.get("/consents", contact_point=shown["id"]).json()["items"]
+        assert [(one["purpose"], one["source"], one["decided_at"]) for one in proof] == [
+            (purpose, "form at the desk", "2026-03-02T08:00:00Z")
+            for purpose in ("recall", "reminder")
+        ]
+        future = {
+            "purposes": ["recall"],
+            "source": "form at the desk",
+            "decided_at": "2026-03-05T08:00:00Z",
+        }
+        answer = self.add(ward, desk, channel="email", address="b@example.org", consent=future)
+        assert pointers(assert_problem(answer, 400)) == {"/consent/decided_at": "in_the_future"}
+
+    def test_without_consent_nothing_is_allowed(self, ward, desk):
+        body = {"patient": ward.course.patient_id, "channel": "email", "address": "a@example.org"}
+        assert desk.post("/contact-points", body).json()["allowed"] == []
 
     def test_the_same_twice_is_in_conflict(self, ward, desk):
         self.add(ward, desk, channel="email", address="a@example.org")
         again = self.add(ward, desk, channel="email", address="a@EXAMPLE.org")
         assert_problem(again, 409, "contact_point_taken")
 
-    def test_opting_out_counts_from_the_first_time_until_consent_is_given_anew(self, ward, desk):
+    def test_opting_out_counts_from_the_first_time(self, ward, desk):
         point = make_contact_point(ward.course.patient)
         path = f"/contact-points/{point.pk}"
         first = desk.post(f"{path}/opt-out").json()
-        assert first["opted_out_at"] == "2026-03-02T08:00:00Z"
+        everything = ["aftercare", "recall", "reminder"]
+        assert (first["allowed"], first["opted_out"]) == ([], everything)
         assert desk.post(f"{path}/opt-out").json()["version"] == first["version"]
-        anew = desk.patch(path, {"consent_source": "by phone"}, version=desk.etag(path)).json()
-        assert (anew["opted_out_at"], anew["consent_at"]) == (None, "2026-03-02T08:00:00Z")
+        assert point.consents.filter(decision="withdrawn").count() == 3
 
     def test_a_new_rank_is_no_new_consent(self, ward, desk):
         point = make_contact_point(ward.course.patient)
         path = f"/contact-points/{point.pk}"
         desk.post(f"{path}/opt-out")
         shown = desk.patch(path, {"rank": 2}, version=desk.etag(path)).json()
-        assert shown["opted_out_at"] is not None
-        assert shown["consent_at"] == "2026-01-05T09:00:00Z"
+        assert (shown["rank"], shown["allowed"]) == (2, [])
 
     def test_quiet_hours_have_two_ends(self, ward, desk):
         answer = self.add(ward, desk, channel="email", address="a@example.org", quiet_from="21:00")

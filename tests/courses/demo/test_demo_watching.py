@@ -3,13 +3,14 @@
 from datetime import timedelta
 
 from courses.channels import configured_senders
-from courses.models import Appointment, HealingWindow, Message
+from courses.models import HealingWindow, Message
 from courses.services.recalls.ticks import (
     messages_send_due,
     recalls_open_due,
-    recalls_plan_missed,
 )
-from courses.vocabulary import AppointmentStatus, MessageStatus, WindowState
+from courses.timing import PURPOSE
+from courses.timing.words import ConsentDecision
+from courses.vocabulary import MessageStatus, WindowState
 from tests.support.demo import LOADED_AT
 
 
@@ -31,16 +32,20 @@ def test_recalls_fall_due_before_the_visitors_eyes(demo, settings, tmp_path):
 
 
 def test_nothing_else_is_waiting_to_be_told(demo):
-    """History has been told: a first look finds only what is meant for it."""
-    done = recalls_open_due(now=LOADED_AT)
-    assert done["resumed"] == done["calls_dropped"] == 0
-    soon = Appointment.objects.filter(
-        status=AppointmentStatus.BOOKED,
-        starts_at__gte=LOADED_AT,
-        starts_at__lt=LOADED_AT + timedelta(days=4),
+    """History has been told: a first look plans what is to come, and little that is due now."""
+    meant = set(
+        Message.objects.filter(status=MessageStatus.PREPARATION).values_list("pk", flat=True)
     )
-    assert done["reminders"] < max(1, soon.count())
-    assert recalls_plan_missed(now=LOADED_AT)["planned"] == 0
+    calls = Message.objects.filter(status=MessageStatus.ON_HOLD)
+    waiting = set(calls.values_list("pk", flat=True))
+    open_windows = HealingWindow.objects.filter(state=WindowState.OPEN, closes_at__lte=LOADED_AT)
+    left_open = set(open_windows.values_list("course", flat=True))
+    recalls_open_due(now=LOADED_AT)
+    assert set(calls.values_list("pk", flat=True)) == waiting
+    due = Message.objects.filter(status=MessageStatus.PREPARATION, due_at__lte=LOADED_AT)
+    others = due.exclude(pk__in=meant).exclude(recall__course__in=left_open)
+    assert list(others.values_list("recall__kind", "recall__step", "due_at")) == []
+    assert Message.objects.filter(due_at__gt=LOADED_AT + timedelta(days=1)).exists()
 
 
 def test_every_message_of_the_past_went_to_somebody_who_allowed_it(demo):
@@ -48,6 +53,8 @@ def test_every_message_of_the_past_went_to_somebody_who_allowed_it(demo):
     assert told.count() > 20
     for message in told:
         point = message.contact_point
-        assert point.consent_at < message.sent_at
-        assert point.opted_out_at is None or message.sent_at < point.opted_out_at
+        said = point.consents.filter(
+            purpose=PURPOSE[message.recall.kind], decided_at__lte=message.sent_at
+        )
+        assert said.order_by("-decided_at")[0].decision == ConsentDecision.GIVEN
         assert message.recall.course.patient_id == point.patient_id

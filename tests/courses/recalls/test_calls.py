@@ -8,10 +8,10 @@ from clinics.errors import NotAllowed
 from clinics.vocabulary import Role
 from core.errors import Stale
 from courses.errors import CallNotOpen, MessageUnknown, RecallUnknown, StatusStepRefused
-from courses.models import ContactPoint, Message, Recall
+from courses.models import Message, Recall
 from courses.services.recalls.desk import call_record, recall_withdraw
-from courses.vocabulary import CallOutcome
-from tests.support.courses import make_appointment, make_contact_point
+from courses.timing.words import CallOutcome
+from tests.support.courses import make_appointment, make_contact_point, say
 from tests.support.factories import make_actor, make_clinic
 from tests.support.recalls import Scene, make_scene, open_due, send_due, statuses
 
@@ -98,22 +98,29 @@ def test_three_calls_and_no_other_way_leave_the_recall_on_hold(calling, desk):
 class TestWhatIsNotToBeCalledAnyMore:
     def test_booked(self, calling):
         make_appointment(calling.ward, calling.closes_at + 10 * DAY)
-        assert open_due(calling.noon)["calls_dropped"] == 1
+        open_due(calling.noon)
         assert statuses([calling.recall, calling.message]) == [
             ("revoked", "booked"),
             ("not-done", "booked"),
         ]
 
     def test_opted_out(self, calling):
-        ContactPoint.objects.update(opted_out_at=calling.noon)
+        say(calling.point, "withdrawn", at=calling.noon)
         open_due(calling.noon)
         assert statuses([calling.recall, calling.message]) == [
-            ("on-hold", "unreachable"),
+            ("on-hold", "no_contact_point"),
             ("not-done", "opted_out"),
         ]
 
+    def test_the_next_step_is_near(self, calling):
+        open_due(calling.closes_at + 13 * DAY + timedelta(hours=11))
+        assert statuses([calling.recall, calling.message]) == [
+            ("revoked", "superseded"),
+            ("not-done", "superseded"),
+        ]
+
     def test_a_call_that_is_wanted_stays(self, calling):
-        assert open_due(calling.noon)["calls_dropped"] == 0
+        open_due(calling.noon + DAY)
         assert calling.message.status == "on-hold"
 
 
@@ -178,7 +185,7 @@ class TestWithdrawing:
             self.withdraw(calling, desk)
 
     def test_also_one_that_nobody_can_be_reached_for(self, db):
-        scene = make_scene(consent_at=None, consent_source="")
+        scene = make_scene(consented_at=None)
         open_due(scene.closes_at)
         desk = make_actor(Role.FRONT_DESK, clinic=scene.ward.clinic)
         self.withdraw(scene, desk)

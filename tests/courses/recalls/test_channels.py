@@ -3,7 +3,7 @@
 import email
 import email.policy
 import stat
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from smtplib import SMTPDataError, SMTPRecipientsRefused, SMTPServerDisconnected
 from zoneinfo import ZoneInfo
 
@@ -12,13 +12,15 @@ from django.core import mail
 from django.core.exceptions import ImproperlyConfigured
 
 from courses.channels import (
+    TEXTS,
     Outgoing,
     Refusal,
     TemporaryTrouble,
     Text,
+    TextFacts,
+    UnknownTemplate,
     configured_senders,
-    invitation_text,
-    reminder_text,
+    text_for,
 )
 from courses.channels.mail import Mail
 from courses.channels.outbox import FileOutbox
@@ -193,11 +195,32 @@ class TestSettings:
 
 
 class TestTexts:
+    def facts(self, **more) -> TextFacts:
+        return TextFacts(
+            **{"given_name": "Ada", "clinic": "Harbour", "zone": ZoneInfo("Europe/Berlin"), **more}
+        )
+
     def test_an_invitation(self):
-        text = invitation_text(given_name="Ada", clinic="Harbour")
+        text = text_for("invitation", self.facts())
         assert text.subject == "Your next visit to Harbour"
         assert text.body.startswith("Hello Ada,\n")
 
+    def test_an_invitation_ahead_says_from_when(self):
+        text = text_for("invitation-ahead", self.facts(ready_on=date(2026, 2, 23)))
+        assert "from Monday 23 February 2026" in text.body
+
+    @pytest.mark.parametrize("template", sorted(TEXTS))
+    def test_none_says_anything_medical(self, template):
+        text = text_for(template, self.facts())
+        words = f"{text.subject} {text.body}".lower()
+        for medical in ("tattoo", "laser", "skin", "session", "treat", "heal", "ink"):
+            assert medical not in words.replace("think", "")
+
+    def test_an_unknown_template_is_an_error(self):
+        with pytest.raises(UnknownTemplate):
+            text_for("birthday", self.facts())
+
+    @pytest.mark.parametrize("template", ["reminder", "moved"])
     @pytest.mark.parametrize(
         ("zone", "told"),
         [
@@ -206,11 +229,33 @@ class TestTexts:
             ("Pacific/Auckland", "Sunday 29 March 2026 at 21:00"),
         ],
     )
-    def test_a_reminder_tells_the_clinics_clock(self, zone, told):
-        text = reminder_text(
-            given_name="Ada",
-            clinic="Harbour",
-            starts_at=datetime.fromisoformat("2026-03-29T08:00+00:00"),
-            zone=ZoneInfo(zone),
-        )
+    def test_a_visit_is_told_by_the_clinics_clock(self, template, zone, told):
+        starts_at = datetime.fromisoformat("2026-03-29T08:00+00:00")
+        text = text_for(template, self.facts(zone=ZoneInfo(zone), starts_at=starts_at))
         assert told in text.body
+
+
+@pytest.mark.parametrize(
+    ("error", "may_have_left"),
+    [
+        (ConnectionRefusedError(), False),
+        (SMTPServerDisconnected(), True),
+        (TimeoutError(), True),
+    ],
+)
+def test_mail_says_whether_it_may_have_left(monkeypatch, error, may_have_left):
+    def fail(self, fail_silently=False):
+        raise error
+
+    monkeypatch.setattr("courses.channels.mail.EmailMultiAlternatives.send", fail)
+    outgoing = Outgoing(channel=Channel.EMAIL, address="a@example.org", sender_name="Harbour")
+    with pytest.raises(TemporaryTrouble) as trouble:
+        Mail("clinic@example.org").send(outgoing, text=Text("s", "b"), key="k")
+    assert trouble.value.may_have_left is may_have_left
+
+
+def test_who_honours_keys(tmp_path):
+    assert FileOutbox(tmp_path).honours_keys
+    assert HttpSms("https://sms.example.org/send", "secret").honours_keys
+    assert not HttpSms("https://sms.example.org/send", "secret", honours_keys=False).honours_keys
+    assert not Mail("clinic@example.org").honours_keys

@@ -1,5 +1,6 @@
 """Leases and attempts: who has a message, and whose word counts."""
 
+from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from threading import Barrier
@@ -8,7 +9,7 @@ import pytest
 from django.db import connection
 
 from clinics.vocabulary import Role
-from courses.channels import Delivery
+from courses.channels import Delivery, TemporaryTrouble
 from courses.models import HealingWindow, Message, Recall
 from courses.services.recalls.claims import (
     Claim,
@@ -62,7 +63,7 @@ class TestOneWorkerAtATime:
     def test_when_the_lease_is_over_it_is_claimed_again(self, due, lease):
         message_claim(now=due.noon)
         again = message_claim(now=due.noon + lease)
-        assert again == Claim(message_id=due.message.pk, attempt=2)
+        assert again == Claim(message_id=due.message.pk, attempt=2, taken_over=True)
 
     def test_the_word_of_one_who_lost_it_does_not_count(self, due, lease):
         slow = message_claim(now=due.noon)
@@ -86,12 +87,38 @@ class TestOneWorkerAtATime:
                 send_due(due.noon + number * lease, way)
         assert [key for key, _, _ in way.sent] == [f"fallow-message-{due.message.pk}"] * 2
 
+    def test_without_keys_what_may_have_left_is_not_sent_again(self, due, lease):
+        way = DiesAfterSending(honours_keys=False)
+        make_contact_point(due.patient, rank=2)
+        with pytest.raises(Died):
+            send_due(due.noon, way)
+        assert send_due(due.noon + lease, way) == {"failed": 1}
+        assert len(way.sent) == 1
+        assert statuses([due.recall, due.message]) == [
+            ("on-hold", "outcome_unknown"),
+            ("stopped", "outcome_unknown"),
+        ]
+        open_due(due.noon + lease)
+        assert statuses([due.recall]) == [("on-hold", "outcome_unknown")]
+
+    def test_without_keys_a_provider_that_hangs_up_is_not_asked_again(self, due):
+        way = Remembering(honours_keys=False)
+        way.troubles = [TemporaryTrouble("provider_unreachable", may_have_left=True)]
+        send_due(due.noon, way)
+        assert statuses([due.message]) == [("stopped", "outcome_unknown")]
+
+    def test_without_keys_what_did_not_leave_is_tried_again(self, due):
+        way = Remembering(honours_keys=False)
+        way.troubles = [TemporaryTrouble("mail_server_trouble")]
+        send_due(due.noon, way)
+        assert statuses([due.message]) == [("preparation", "mail_server_trouble")]
+
     def test_five_workers_that_died_are_enough(self, due, lease, way):
         other = make_contact_point(due.patient, rank=2)
         for number in range(5):
             message_claim(now=due.noon + number * lease)
         send_due(due.noon + 5 * lease, way)
-        first, second = Message.objects.order_by("pk")
+        first, second = Message.objects.filter(recall=due.recall).order_by("pk")
         assert statuses([first]) == [("stopped", "gave_up")]
         assert second.contact_point == other
 
@@ -152,7 +179,11 @@ class TestManyWorkers:
         now = scenes[0].noon
         tallies = self.together(lambda: open_due(now))
         assert sum(tally["closed"] for tally in tallies) == len(scenes)
-        assert Recall.objects.count() == Message.objects.count() == len(scenes)
+        assert Counter(Recall.objects.values_list("step", flat=True)) == {
+            "window-closed": len(scenes),
+            "two-weeks-after": len(scenes),
+        }
+        assert Message.objects.count() == Recall.objects.count()
         assert set(HealingWindow.objects.values_list("state", "number")) == {("closed", 2)}
 
     def test_ten_workers_send_each_message_once(self):
@@ -163,7 +194,8 @@ class TestManyWorkers:
         self.together(lambda: send_due(now, way))
         keys = [key for key, _, _ in way.sent]
         assert len(keys) == len(set(keys)) == len(scenes)
-        assert set(Message.objects.values_list("status", "attempt")) == {("completed", 1)}
+        due = Message.objects.filter(due_at__lte=now)
+        assert set(due.values_list("status", "attempt")) == {("completed", 1)}
 
     def test_control_without_a_claim_sends_again_and_again(self):
         """What the claim is for: each worker sends what it finds."""

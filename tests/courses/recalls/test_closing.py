@@ -16,7 +16,7 @@ from tests.support.courses import (
     make_window,
 )
 from tests.support.factories import make_clinic
-from tests.support.recalls import TREATED_AT, make_scene, open_due, statuses
+from tests.support.recalls import TREATED_AT, make_scene, open_due, send_due, statuses
 
 pytestmark = pytest.mark.django_db
 A_SECOND = timedelta(seconds=1)
@@ -28,7 +28,7 @@ def test_closes_the_window_and_invites_in_one_go(scene):
     assert window.state == WindowState.CLOSED
     recall, message = scene.recall, scene.message
     assert (recall.kind, recall.status, recall.window_id) == ("invitation", "active", window.pk)
-    assert recall.occasion == f"window:{window.pk}:{window.number}"
+    assert recall.occasion == f"window:{window.pk}:{window.earliest_on}"
     assert (message.status, message.channel, message.attempt) == ("preparation", "email", 0)
     assert message.contact_point == scene.point
 
@@ -42,15 +42,14 @@ def test_the_closing_is_a_version_of_its_own(scene):
     assert (newest.state, newest.cause) == ("closed", "clock")
 
 
-def test_nothing_happens_before_its_time(scene):
+def test_the_window_does_not_close_before_its_time(scene):
     assert open_due(scene.closes_at - A_SECOND)["closed"] == 0
-    assert not Recall.objects.exists()
 
 
 def test_a_second_tick_changes_nothing(scene):
     open_due(scene.closes_at)
     version = HealingWindow.objects.get(pk=scene.window.pk).version
-    assert set(open_due(scene.noon).values()) == {0}
+    assert set(open_due(scene.closes_at).values()) == {0}
     assert Recall.objects.count() == Message.objects.count() == 1
     assert HealingWindow.objects.get(pk=scene.window.pk).version == version
 
@@ -87,16 +86,19 @@ def test_moved_out_of_quiet_hours_where_the_patient_is():
     assert scene.message.due_at == datetime.fromisoformat("2026-02-23T07:30-05:00")
 
 
-def test_a_late_tick_does_not_plan_into_the_past(scene):
+def test_a_late_tick_says_when_it_was_due(scene):
     late = scene.closes_at + timedelta(days=3)
     open_due(late)
-    assert scene.message.due_at == late
-    assert scene.recall.due_at == scene.closes_at + timedelta(hours=10)
+    assert scene.message.due_at == scene.recall.due_at == scene.closes_at + timedelta(hours=10)
 
 
-def test_a_late_text_message_waits_for_the_morning():
+def test_a_late_text_message_waits_for_the_morning(way):
     scene = make_scene(channel="sms", address="+4915112345678")
-    open_due(scene.closes_at + timedelta(days=1, hours=23))
+    late = scene.closes_at + timedelta(days=1, hours=23)
+    open_due(late)
+    send_due(late, way)
+    assert way.sent == []
+    assert statuses([scene.message]) == [("preparation", "quiet_hours")]
     assert scene.message.due_at == scene.closes_at + timedelta(days=2, hours=8)
 
 
@@ -104,6 +106,7 @@ def test_a_booked_visit_is_reminded_of_instead(scene):
     visit = make_appointment(scene.ward, scene.closes_at + timedelta(days=10, hours=14))
     open_due(scene.closes_at)
     recall = scene.recall
+    assert scene.steps == [("three-days-before", "active"), ("one-day-before", "active")]
     assert (recall.kind, recall.appointment) == ("reminder", visit)
     assert recall.due_at == scene.closes_at + timedelta(days=7, hours=10)
 
@@ -163,7 +166,7 @@ def test_an_observation_nobody_told_the_window_of_moves_it_first(scene):
     assert open_due(scene.closes_at)["closed"] == 0
     window = HealingWindow.objects.get(pk=scene.window.pk)
     assert (window.state, window.closes_at > scene.closes_at) == (WindowState.OPEN, True)
-    assert not Recall.objects.exists()
+    assert scene.steps == []
 
 
 def test_the_last_of_several_windows_invites():
@@ -173,7 +176,10 @@ def test_the_last_of_several_windows_invites():
     scene = make_scene(ward)
     later = make_window(make_session(ward, TREATED_AT + timedelta(days=9), parts=other.parts.all()))
     open_due(scene.closes_at)
-    assert not Recall.objects.exists()
+    assert set(Recall.objects.values_list("window", "step")) == {
+        (later.pk, "before-closing"),
+        (later.pk, "window-closed"),
+    }
     open_due(later.closes_at)
     assert scene.recall.window == later
 
@@ -191,7 +197,7 @@ def test_windows_that_close_at_once_invite_once():
 def test_an_older_window_of_the_same_skin_calls_nobody(scene):
     newer = make_window(make_session(scene.ward, TREATED_AT + timedelta(days=20)))
     open_due(scene.closes_at)
-    assert not Recall.objects.exists()
+    assert set(Recall.objects.values_list("window", flat=True)) <= {newer.pk}
     open_due(newer.closes_at)
     assert scene.recall.window == newer
 
@@ -200,8 +206,8 @@ class TestWithoutAWayToReachThem:
     @pytest.mark.parametrize(
         "contact",
         [
-            {"consent_at": None, "consent_source": ""},
-            {"opted_out_at": TREATED_AT},
+            {"consented_at": None},
+            {"channel": "sms", "address": "+4915112345678", "consented_at": None},
         ],
     )
     def test_the_recall_waits_for_the_front_desk(self, contact):
@@ -224,16 +230,16 @@ class TestWithoutAWayToReachThem:
         assert scene.message.contact_point == first
 
     def test_consent_given_later_takes_the_recall_up_again(self):
-        scene = make_scene(consent_at=None, consent_source="")
+        scene = make_scene(consented_at=None)
         open_due(scene.closes_at)
         point = make_contact_point(scene.patient)
-        assert open_due(scene.noon)["resumed"] == 1
+        assert open_due(scene.noon)["planned"] == 1
         assert statuses([scene.recall]) == [("active", "")]
-        assert (scene.message.contact_point, scene.message.due_at) == (point, scene.noon)
-        assert open_due(scene.noon)["resumed"] == 0
+        assert scene.message.contact_point == point
+        assert open_due(scene.noon)["planned"] == 0
 
     def test_one_that_is_not_wanted_by_then_is_ended(self):
-        scene = make_scene(opted_out_at=TREATED_AT)
+        scene = make_scene(consented_at=None)
         open_due(scene.closes_at)
         make_appointment(scene.ward, scene.closes_at + timedelta(days=20))
         make_contact_point(scene.patient)
@@ -248,7 +254,7 @@ def test_one_that_cannot_be_done_does_not_hold_up_the_others(scene):
     chain.healing_policy = {"healing.minimum": {"days": -1}}
     chain.save()
     assert open_due(scene.noon)["closed"] == 1
-    assert Recall.objects.get().course == other.course
+    assert HealingWindow.objects.get(pk=other.window.pk).state == WindowState.CLOSED
     chain.healing_policy = {}
     chain.save()
     assert open_due(scene.noon)["closed"] == 1

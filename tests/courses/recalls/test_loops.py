@@ -32,7 +32,6 @@ def test_tasks_carry_a_recall_from_the_window_to_the_outbox(long_due, tmp_path):
     assert [file.name for file in tmp_path.iterdir()] == [f"{message_key(long_due.message)}.txt"]
     tasks.open_due_recalls.run()
     tasks.send_due_messages.run()
-    tasks.plan_missed_recalls.run()
     assert len(list(tmp_path.iterdir())) == 1
 
 

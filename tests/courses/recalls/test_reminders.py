@@ -5,11 +5,9 @@ from datetime import timedelta
 import pytest
 
 from courses.models import Appointment, Recall
-from courses.selectors.recalls.candidates import OCCASION
-from courses.selectors.recalls.readiness import appointment_occasion
 from courses.vocabulary import AppointmentStatus, CourseStatus
 from tests.support.courses import NOW, make_appointment, make_contact_point, make_ward
-from tests.support.factories import make_clinic
+from tests.support.factories import make_clinic, make_opening_week
 from tests.support.recalls import open_due, send_due, statuses
 
 pytestmark = pytest.mark.django_db
@@ -23,18 +21,43 @@ def ward():
     return ward
 
 
+def steps() -> list[tuple[str, str]]:
+    return list(Recall.objects.order_by("due_at").values_list("step", "status"))
+
+
 def test_also_of_a_first_visit_which_has_no_window(ward):
-    visit = make_appointment(ward, NOW + 3 * DAY)
-    assert open_due(NOW)["reminders"] == 1
-    recall = Recall.objects.get()
+    visit = make_appointment(ward, NOW + 4 * DAY)
+    open_due(NOW)
+    assert steps() == [("three-days-before", "active"), ("one-day-before", "active")]
+    recall = Recall.objects.order_by("due_at")[0]
     assert (recall.kind, recall.window, recall.appointment) == ("reminder", None, visit)
-    assert open_due(NOW)["reminders"] == 0
+    # Ten in Berlin is nine in UTC.
+    assert recall.due_at == (NOW + DAY).replace(hour=9)
+    assert open_due(NOW)["planned"] == 0
 
 
-def test_not_long_before(ward):
-    make_appointment(ward, NOW + 10 * DAY)
-    assert open_due(NOW)["reminders"] == 0
-    assert open_due(NOW + 7 * DAY)["reminders"] == 1
+def test_rows_stand_two_weeks_ahead(ward):
+    make_appointment(ward, NOW + 30 * DAY)
+    open_due(NOW)
+    assert steps() == []
+    open_due(NOW + 14 * DAY)
+    assert steps() == [("three-days-before", "active")]
+
+
+def test_booked_a_day_ahead_hears_once(ward, way):
+    make_appointment(ward, NOW + DAY)
+    open_due(NOW)
+    assert steps() == [("one-day-before", "active")]
+    send_due(NOW + timedelta(hours=2), way)
+    assert len(way.sent) == 1
+
+
+def test_booked_two_days_and_a_half_ahead_hears_at_once_and_the_day_before(ward, way):
+    make_appointment(ward, NOW + timedelta(days=2, hours=12))
+    open_due(NOW)
+    assert steps() == [("three-days-before", "active"), ("one-day-before", "active")]
+    send_due(NOW, way)
+    assert len(way.sent) == 1
 
 
 @pytest.mark.parametrize(
@@ -42,19 +65,25 @@ def test_not_long_before(ward):
 )
 def test_only_of_what_is_booked(ward, status):
     make_appointment(ward, NOW + DAY, status=status, hold_expires_at=NOW + DAY)
-    assert open_due(NOW)["reminders"] == 0
+    open_due(NOW)
+    assert steps() == []
 
 
 def test_not_of_a_course_on_hold(ward):
     make_appointment(ward, NOW + DAY)
     type(ward.course).objects.update(status=CourseStatus.ON_HOLD)
-    assert open_due(NOW)["reminders"] == 0
+    open_due(NOW)
+    assert steps() == []
+
+
+LATER = NOW + timedelta(hours=2)
+"""When the reminder one day before a visit at the hour of NOW is due."""
 
 
 def test_says_when_in_the_clinics_time_and_nothing_medical(ward, way):
     make_appointment(ward, NOW + DAY)
     open_due(NOW)
-    send_due(NOW, way)
+    send_due(LATER, way)
     [(_, outgoing, text)] = way.sent
     assert outgoing.sender_name == "Harbour"
     # 08:00 UTC on 3 March.
@@ -67,7 +96,7 @@ def test_cancelled_before_it_left(ward, way):
     visit = make_appointment(ward, NOW + DAY)
     open_due(NOW)
     Appointment.objects.filter(pk=visit.pk).update(status=AppointmentStatus.CANCELLED)
-    send_due(NOW, way)
+    send_due(LATER, way)
     assert way.sent == []
     recall = Recall.objects.get()
     assert statuses([recall, *recall.messages.all()]) == [
@@ -76,17 +105,20 @@ def test_cancelled_before_it_left(ward, way):
     ]
 
 
-def test_moved_before_it_left_speaks_of_the_new_time_only(ward, way):
+@pytest.mark.parametrize("planned_between", [True, False])
+def test_moved_before_it_left_speaks_of_the_new_time_only(ward, way, planned_between):
     visit = make_appointment(ward, NOW + DAY)
     open_due(NOW)
     Appointment.objects.filter(pk=visit.pk).update(
         starts_at=NOW + 20 * DAY, ends_at=NOW + 20 * DAY + timedelta(hours=1)
     )
-    send_due(NOW, way)
+    if planned_between:
+        open_due(LATER)
+    send_due(LATER, way)
     assert way.sent == []
-    moved, again = Recall.objects.order_by("pk")
-    assert statuses([moved]) == [("revoked", "appointment_moved")]
-    assert again.status == "active"
+    assert statuses(Recall.objects.all()) == [("revoked", "appointment_moved")]
+    open_due(NOW + 10 * DAY)
+    again = Recall.objects.order_by("due_at")[1]
     # 20 days on, less three, at ten in Berlin.
     assert again.due_at == (NOW + 17 * DAY).replace(hour=9)
     send_due(again.due_at, way)
@@ -97,10 +129,10 @@ def test_moved_before_it_left_speaks_of_the_new_time_only(ward, way):
 def test_moved_after_it_left_is_told_anew(ward, way):
     visit = make_appointment(ward, NOW + DAY)
     open_due(NOW)
-    send_due(NOW, way)
+    send_due(LATER, way)
     Appointment.objects.filter(pk=visit.pk).update(starts_at=NOW + DAY - timedelta(hours=1))
-    open_due(NOW)
-    send_due(NOW, way)
+    open_due(LATER)
+    send_due(LATER, way)
     assert len(way.sent) == 2
     assert len({key for key, _, _ in way.sent}) == 2
 
@@ -115,18 +147,25 @@ def test_a_visit_that_has_begun_needs_none(ward, way):
 
 def test_quiet_hours_that_end_after_the_visit_leave_none(ward, way):
     point = ward.course.patient.contact_points.get()
-    point.quiet_from, point.quiet_until = "21:00", "12:00"
+    point.quiet_from, point.quiet_until = "09:00", "08:30"
     point.time_zone = "UTC"
     point.save()
-    make_appointment(ward, NOW + timedelta(hours=2))
+    make_appointment(ward, NOW + DAY)
     open_due(NOW)
-    recall = Recall.objects.get()
-    assert recall.messages.get().due_at == NOW.replace(hour=12)
-    send_due(NOW.replace(hour=12), way)
+    # Due in hours that end half an hour after the visit has begun.
+    assert statuses([Recall.objects.get()]) == [("revoked", "too_late")]
+    send_due(LATER, way)
     assert way.sent == []
 
 
-def test_the_key_is_the_same_in_the_database_and_outside(ward):
-    visit = make_appointment(ward, NOW + DAY)
-    in_database = Appointment.objects.annotate(occasion=OCCASION).get(pk=visit.pk).occasion
-    assert in_database == appointment_occasion(visit)
+def test_the_last_two_days_are_told_on_closed_days_too(way):
+    clinic = make_clinic(time_zone="Europe/Berlin")
+    make_opening_week(clinic, weekdays=[1, 2, 3, 4, 5])
+    ward = make_ward(clinic=clinic)
+    make_contact_point(ward.course.patient)
+    make_appointment(ward, NOW + 7 * DAY)  # a Monday
+    open_due(NOW)
+    [friday, sunday] = Recall.objects.order_by("due_at")
+    assert (friday.due_at.isoweekday(), sunday.due_at.isoweekday()) == (5, 7)
+    send_due(sunday.due_at, way)
+    assert len(way.sent) == 1

@@ -6,11 +6,13 @@ import pytest
 
 from clinics.vocabulary import Role
 from courses.channels import Refusal, TemporaryTrouble
-from courses.models import ContactPoint, HealingWindow, Message, Recall
+from courses.models import HealingWindow, Message, Recall
+from courses.selectors.recalls.closed_days import ClosedDaysOfClinics
+from courses.services.consents import Said, contact_point_opt_out
 from courses.services.observations import observation_record
-from courses.services.patients import contact_point_opt_out
 from courses.services.recalls.claims import message_claim
 from courses.services.recalls.sending import message_deliver
+from courses.timing.words import ConsentDecision
 from courses.vocabulary import AppointmentStatus, Channel, CourseStatus
 from tests.support.courses import (
     make_appointment,
@@ -18,6 +20,7 @@ from tests.support.courses import (
     make_session,
     make_ward,
     make_window,
+    say,
 )
 from tests.support.factories import actor_of, make_actor, make_clinic
 from tests.support.recalls import Scene, make_scene, open_due, send_due, statuses
@@ -97,31 +100,38 @@ def test_opted_out_between_the_claim_and_the_sending(due, way):
     claim = message_claim(now=due.noon)
     contact_point_opt_out(
         contact_point_id=due.point.pk,
+        said=Said(ConsentDecision.WITHDRAWN, source="by word of mouth"),
         actor=make_actor(Role.FRONT_DESK, chain=due.ward.chain),
         now=due.noon,
     )
     message_deliver(claim=claim, senders={Channel.EMAIL: way}, now=due.noon)
     assert way.sent == []
-    assert refused(due) == [("on-hold", "unreachable"), ("not-done", "opted_out")]
+    assert refused(due) == [("on-hold", "no_contact_point"), ("not-done", "opted_out")]
 
 
 def test_opted_out_of_one_way_the_next_one_is_tried(due, way):
     other = make_contact_point(due.patient, channel="sms", address="+4915112345678", rank=2)
-    ContactPoint.objects.filter(pk=due.point.pk).update(opted_out_at=due.noon)
+    say(due.point, "withdrawn", at=due.noon)
     send_due(due.noon, way)
     assert way.addresses == [other.address]
-    assert statuses(Message.objects.order_by("pk")) == [
+    assert statuses(Message.objects.filter(recall=due.recall).order_by("pk")) == [
         ("not-done", "opted_out"),
         ("completed", ""),
     ]
     assert due.recall.status == "completed"
 
 
-def test_consent_taken_back(due, way):
-    ContactPoint.objects.update(consent_at=None, consent_source="")
+def test_consent_to_another_purpose_is_none(due, way):
+    say(due.point, "withdrawn", "recall", at=due.noon)
     send_due(due.noon, way)
     assert way.sent == []
-    assert statuses([due.message]) == [("not-done", "no_consent")]
+    assert statuses([due.message]) == [("not-done", "opted_out")]
+
+
+def test_opted_out_of_another_purpose_only(due, way):
+    say(due.point, "withdrawn", "reminder", "aftercare", at=due.noon)
+    send_due(due.noon, way)
+    assert len(way.sent) == 1
 
 
 def test_a_channel_that_was_closed(due, way, settings):
@@ -163,7 +173,7 @@ class TestAWindowThatIsLongerThanItSeemed:
         send_due(reopened.noon, way)
         closes_at = HealingWindow.objects.get(pk=reopened.window.pk).closes_at
         open_due(closes_at)
-        assert Recall.objects.count() == 2
+        assert [row.step for row in Recall.objects.exclude(status="revoked")] == ["window-closed"]
         send_due(closes_at + timedelta(hours=12), way)
         assert len(way.sent) == 1
 
@@ -172,10 +182,8 @@ class TestAWindowThatIsLongerThanItSeemed:
         open_due(closes_at)
         send_due(closes_at + timedelta(hours=12), way)
         assert len(way.sent) == 1
-        assert statuses(Recall.objects.order_by("pk")) == [
-            ("revoked", "superseded"),
-            ("completed", ""),
-        ]
+        told = Recall.objects.filter(step="window-closed").order_by("pk")
+        assert statuses(told) == [("revoked", "superseded"), ("completed", "")]
 
 
 def test_treated_again_meanwhile(due, way):
@@ -234,7 +242,7 @@ class TestWhenItDoesNotLeave:
         for _ in range(5):
             send_due(now, way)
             now += timedelta(hours=6)
-        first, second = Message.objects.order_by("pk")
+        first, second = Message.objects.filter(recall=due.recall).order_by("pk")
         assert (first.status, first.attempt) == ("stopped", 5)
         assert first.status_reason == "provider_answered_503"
         assert second.contact_point == other
@@ -267,7 +275,10 @@ class TestWhenItDoesNotLeave:
 
 
 def test_a_message_costs_few_queries(due, way, django_assert_max_num_queries):
+    open_due(due.noon)
+    closed = ClosedDaysOfClinics(now=due.noon)
+    closed(due.ward.clinic.pk, due.noon.date())
     with django_assert_max_num_queries(17):
         claim = message_claim(now=due.noon)
-        message_deliver(claim=claim, senders={Channel.EMAIL: way}, now=due.noon)
+        message_deliver(claim=claim, senders={Channel.EMAIL: way}, now=due.noon, closed=closed)
     assert len(way.sent) == 1

@@ -10,11 +10,10 @@ from hypothesis import strategies as st
 from courses.timing import (
     QuietHours,
     call_again_at,
-    invitation_due,
     out_of_quiet,
     pause_after,
     quiet_until,
-    reminder_due,
+    step_due,
 )
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -91,11 +90,10 @@ class TestNightsOfClockChanges:
         ],
     )
     def test_ten_in_the_morning_is_ten_on_the_clock(self, day, due):
-        assert invitation_due(date.fromisoformat(day), zone=BERLIN) == at(due)
+        assert step_due(date.fromisoformat(day), days=0, zone=BERLIN) == at(due)
 
     def test_three_days_before_counts_days_not_hours(self):
-        starts = at("2026-03-31T09:00+02:00")
-        due = reminder_due(starts, zone=BERLIN, now=at("2026-03-01T00:00+00:00"))
+        due = step_due(date(2026, 3, 31), days=-3, zone=BERLIN)
         assert due == at("2026-03-28T10:00+01:00")
 
 
@@ -111,11 +109,6 @@ def test_what_is_moved_is_moved_on_out_of_the_quiet_hours(instant, start, hours,
     moved = out_of_quiet(instant, quiet=quiet)
     assert instant <= moved < instant + timedelta(hours=hours + 2)
     assert quiet_until(moved, quiet=quiet) is None
-
-
-def test_a_near_appointment_is_reminded_of_at_once():
-    now = at("2026-02-23T15:00+00:00")
-    assert reminder_due(at("2026-02-25T09:00+00:00"), zone=BERLIN, now=now) == now
 
 
 def test_a_call_is_made_again_on_the_next_local_day():

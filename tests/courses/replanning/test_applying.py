@@ -182,7 +182,8 @@ def test_patients_are_told_once_with_the_new_time(replan, broken):
     recall = Recall.objects.filter(kind=RecallKind.CHANGE).select_related("appointment")[0]
     assert f"{recall.appointment.starts_at:%H:%M}" in text_of(recall).body
     assert "new time" in text_of(recall).subject
-    assert {*Message.objects.values_list("status", flat=True)} == {MessageStatus.COMPLETED}
+    told = Message.objects.filter(recall__kind=RecallKind.CHANGE)
+    assert {*told.values_list("status", flat=True)} == {MessageStatus.COMPLETED}
 
 
 def test_a_message_about_a_visit_that_was_moved_on_is_not_sent(replan, broken):

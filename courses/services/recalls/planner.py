@@ -1,0 +1,114 @@
+"""Plans become rows: the steps that the outlook wants, and none that it does not.
+
+The planner looks at the courses that a change has touched, or whose time has come, a batch in a
+transaction. Two planners at once share the courses out; running twice writes nothing new.
+"""
+
+import time
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+
+from core.db import command, step
+from courses import locks
+from courses.channels import reachable_channels
+from courses.models import RecallPlan
+from courses.selectors.recalls.closed_days import ClosedDaysOfClinics
+from courses.selectors.recalls.facts import CourseRecords, course_records
+from courses.selectors.recalls.policies import cadence_numbered, numbers_in_force
+from courses.services.recalls.plan_rows import Planned, looks_write, plans_write
+from courses.timing import outlook
+from courses.timing.differences import Ways, differences
+from courses.vocabulary import Channel
+
+BATCH: Final = 500
+SECONDS: Final = 60.0
+
+
+def recalls_plan(*, now: datetime, seconds: float = SECONDS) -> int:
+    """Look at all courses that are to be looked at by `now`; how many.
+
+    What is left when time is up waits for the next tick.
+    """
+    closed = ClosedDaysOfClinics(now=now)
+    give_up, done = time.monotonic() + seconds, 0
+    while time.monotonic() < give_up:
+        planned = plan_batch(now=now, closed=closed)
+        if not planned:
+            break
+        done += planned
+    return done
+
+
+@command
+def plan_batch(*, now: datetime, closed: ClosedDaysOfClinics, limit: int = BATCH) -> int:
+    """Plan the courses that are due to be looked at, then those under an old policy; how many."""
+    numbers = numbers_in_force()
+    plans = locks.lock_due_plans(now=now, limit=limit)
+    for chain_id, number in sorted(numbers.items()):
+        if plans:
+            break
+        plans = locks.lock_outdated_plans(chain_id=chain_id, number=number, limit=limit)
+    if plans:
+        _plan(plans, numbers=numbers, closed=closed, now=now)
+    return len(plans)
+
+
+def plan_if_due(*, message_id: int, now: datetime) -> None:
+    """Plan the course of a message anew when it is due to be looked at; one query when it is not.
+
+    So that a sender that comes before the planner does not send what the planner takes back.
+    """
+    due = RecallPlan.objects.filter(course__recalls__messages=message_id, look_at__lte=now)
+    for course_id in due.values_list("pk", flat=True):
+        plan_course(course_id=course_id, now=now)
+
+
+@command
+def plan_course(*, course_id: int, now: datetime) -> None:
+    """Plan one course, unless somebody is at it."""
+    plans = locks.lock_plan(course_id=course_id)
+    if plans:
+        numbers = numbers_in_force()
+        _plan(plans, numbers=numbers, closed=ClosedDaysOfClinics(now=now), now=now)
+
+
+@step
+def _plan(
+    plans: Sequence[RecallPlan],
+    *,
+    numbers: dict[int, int],
+    closed: ClosedDaysOfClinics,
+    now: datetime,
+) -> None:
+    records = course_records([plan.course_id for plan in plans], now=now)
+    reachable = reachable_channels()
+    planned = [
+        _planned(
+            one, number=numbers.get(one.chain_id, 0), reachable=reachable, closed=closed, now=now
+        )
+        for one in records
+    ]
+    plans_write(planned, now=now)
+    looks_write(planned)
+
+
+def _planned(
+    records: CourseRecords,
+    *,
+    number: int,
+    reachable: frozenset[Channel],
+    closed: ClosedDaysOfClinics,
+    now: datetime,
+) -> Planned:
+    cadence = cadence_numbered(records.chain_id, number)
+    look = outlook(records.facts, cadence=cadence, closed=closed, now=now)
+    ways = Ways(points=records.points, reachable=reachable, cadence=cadence, closed=closed)
+    return Planned(
+        course_id=records.course_id,
+        number=number,
+        look_at=look.look_at,
+        differences=differences(
+            look.steps, rows=records.rows, facts=records.facts, ways=ways, now=now
+        ),
+    )
