@@ -53,13 +53,15 @@ class Reservation(models.Model):
     that locks the resource deletes those that have expired.
     """
 
-    resource = models.ForeignKey(Resource, on_delete=models.PROTECT, related_name="reservations")
+    resource = models.ForeignKey(
+        Resource, on_delete=models.PROTECT, related_name="reservations", db_index=False
+    )
     period = DateTimeRangeField()
     status = models.CharField(
         max_length=20, choices=choices(ReservationStatus), default=ReservationStatus.BUSY
     )
     reason = models.CharField(max_length=16, choices=choices(ReservationReason))
-    source = models.CharField(max_length=64, db_index=True)
+    source = models.CharField(max_length=64)
     expires_at = models.DateTimeField(null=True)
     created_at = models.DateTimeField(auto_now_add=True)
 
@@ -93,6 +95,7 @@ class Reservation(models.Model):
             ),
         ]
         indexes = [
+            models.Index(fields=["source"], name="reservation_source"),
             models.Index(
                 fields=["expires_at"],
                 name="reservation_expiry",

@@ -38,17 +38,19 @@ class Appointment(Versioned):
     """
 
     course = models.ForeignKey(
-        "courses.Course", on_delete=models.PROTECT, related_name="appointments"
+        "courses.Course", on_delete=models.PROTECT, related_name="appointments", db_index=False
     )
     clinic = models.ForeignKey(
-        "clinics.Clinic", on_delete=models.PROTECT, related_name="appointments"
+        "clinics.Clinic", on_delete=models.PROTECT, related_name="appointments", db_index=False
     )
-    room = models.ForeignKey("clinics.Room", on_delete=models.PROTECT, related_name="appointments")
+    room = models.ForeignKey(
+        "clinics.Room", on_delete=models.PROTECT, related_name="appointments", db_index=False
+    )
     operator = models.ForeignKey(
-        "clinics.StaffMember", on_delete=models.PROTECT, related_name="appointments"
+        "clinics.StaffMember", on_delete=models.PROTECT, related_name="appointments", db_index=False
     )
     laser = models.ForeignKey(
-        "devices.Laser", on_delete=models.PROTECT, related_name="appointments"
+        "devices.Laser", on_delete=models.PROTECT, related_name="appointments", db_index=False
     )
     handpieces = models.ManyToManyField("devices.Handpiece", related_name="appointments")
     starts_at = models.DateTimeField()
@@ -65,7 +67,11 @@ class Appointment(Versioned):
         "clinics.StaffMember", on_delete=models.PROTECT, null=True, related_name="+"
     )
     series = models.ForeignKey(
-        AppointmentSeries, on_delete=models.PROTECT, null=True, related_name="appointments"
+        AppointmentSeries,
+        on_delete=models.PROTECT,
+        null=True,
+        related_name="appointments",
+        db_index=False,
     )
     position = models.PositiveSmallIntegerField(null=True, help_text="In its series, from 1")
     next_earliest_at = models.DateTimeField(null=True)

@@ -13,7 +13,9 @@ from courses.vocabulary import CourseEnd, CourseGoal, CourseStatus
 class Course(Versioned):
     """One patient's plan. A tattoo stands in one running course at a time."""
 
-    chain = models.ForeignKey("clinics.Chain", on_delete=models.PROTECT, related_name="courses")
+    chain = models.ForeignKey(
+        "clinics.Chain", on_delete=models.PROTECT, related_name="courses", db_index=False
+    )
     clinic = models.ForeignKey(
         "clinics.Clinic",
         on_delete=models.PROTECT,

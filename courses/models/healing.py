@@ -21,7 +21,7 @@ class HealingWindow(Versioned):
         "courses.Session", on_delete=models.PROTECT, related_name="healing_window"
     )
     course = models.ForeignKey(
-        "courses.Course", on_delete=models.PROTECT, related_name="healing_windows"
+        "courses.Course", on_delete=models.PROTECT, related_name="healing_windows", db_index=False
     )
     state = models.CharField(max_length=8, choices=choices(WindowState))
     opened_on = models.DateField()

@@ -17,7 +17,9 @@ from courses.vocabulary import Channel, SkinType
 class Patient(Versioned):
     """A person with tattoos to be treated. The chain, not a clinic, knows the patient."""
 
-    chain = models.ForeignKey("clinics.Chain", on_delete=models.PROTECT, related_name="patients")
+    chain = models.ForeignKey(
+        "clinics.Chain", on_delete=models.PROTECT, related_name="patients", db_index=False
+    )
     home_clinic = models.ForeignKey(
         "clinics.Clinic", on_delete=models.PROTECT, related_name="patients"
     )
@@ -68,7 +70,9 @@ class ContactPoint(Versioned):
     span may pass midnight.
     """
 
-    patient = models.ForeignKey(Patient, on_delete=models.CASCADE, related_name="contact_points")
+    patient = models.ForeignKey(
+        Patient, on_delete=models.CASCADE, related_name="contact_points", db_index=False
+    )
     channel = models.CharField(max_length=8, choices=choices(Channel))
     address = models.CharField(max_length=254)
     rank = models.PositiveSmallIntegerField(default=1, help_text="1 is tried first")

@@ -24,9 +24,13 @@ class Session(Versioned):
     appointment = models.OneToOneField(
         "courses.Appointment", on_delete=models.PROTECT, null=True, related_name="session"
     )
-    clinic = models.ForeignKey("clinics.Clinic", on_delete=models.PROTECT, related_name="sessions")
+    clinic = models.ForeignKey(
+        "clinics.Clinic", on_delete=models.PROTECT, related_name="sessions", db_index=False
+    )
     room = models.ForeignKey("clinics.Room", on_delete=models.PROTECT, related_name="sessions")
-    laser = models.ForeignKey("devices.Laser", on_delete=models.PROTECT, related_name="sessions")
+    laser = models.ForeignKey(
+        "devices.Laser", on_delete=models.PROTECT, related_name="sessions", db_index=False
+    )
     operator = models.ForeignKey(
         "clinics.StaffMember", on_delete=models.PROTECT, related_name="sessions"
     )
@@ -73,7 +77,9 @@ class Session(Versioned):
 class TreatmentPass(models.Model):
     """One pass over the area on one line, and the ledger entry of its pulses."""
 
-    session = models.ForeignKey(Session, on_delete=models.PROTECT, related_name="passes")
+    session = models.ForeignKey(
+        Session, on_delete=models.PROTECT, related_name="passes", db_index=False
+    )
     sequence = models.PositiveSmallIntegerField()
     line = models.ForeignKey(
         "devices.EmissionLine", on_delete=models.PROTECT, related_name="passes"

@@ -43,7 +43,9 @@ class Tattoo(Versioned):
 class TattooPart(Versioned):
     """One colour in one technique, with its share of the area; parts clear at their own speed."""
 
-    tattoo = models.ForeignKey(Tattoo, on_delete=models.CASCADE, related_name="parts")
+    tattoo = models.ForeignKey(
+        Tattoo, on_delete=models.CASCADE, related_name="parts", db_index=False
+    )
     colour = models.CharField(max_length=16, choices=choices(InkColour))
     technique = models.CharField(max_length=16, choices=choices(Technique))
     share = models.FloatField(help_text="Fraction of the tattoo's area; shares sum to 1")

@@ -79,7 +79,11 @@ PLACES = Prepared("""
             AND period && tstzrange(%(start)s::timestamptz, %(end)s::timestamptz)
             GROUP BY staff_member_id
         ) AS duty
-        JOIN clinics_staffmember AS person ON person.id = duty.staff_member_id AND person.active
+        CROSS JOIN LATERAL (
+            SELECT id, resource_id FROM clinics_staffmember
+            -- The offset keeps this a look-up for each: joined, everybody of the chain is read.
+            WHERE id = duty.staff_member_id AND active OFFSET 0
+        ) AS person
     ),
     (
         SELECT json_agg(
