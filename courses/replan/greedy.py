@@ -54,10 +54,10 @@ def fill(
     return plan
 
 
-def take(board: Board, at: int, option: Option, tariff: Tariff, *, price: float = TAKEN) -> None:
-    """Make everything that an option keeps busy too dear for others; -TAKEN takes that back."""
+def take(board: Board, at: int, option: Option, tariff: Tariff) -> None:
+    """Make everything that an option keeps busy too dear for others."""
     for row, begin, end in board.uses(at, option):
-        tariff.take(row, begin, end, price=price)
+        tariff.take(row, begin, end)
 
 
 def _first(board: Board, at: int, tariff: Tariff, days: DayRange) -> Option | None:

@@ -73,10 +73,10 @@ class Tariff:
         np.cumsum(prices, axis=1, out=sums[:, 1:])
         return cls(sums, unit)
 
-    def take(self, row: int, begin: int, end: int, *, price: float = TAKEN) -> None:
-        """Make the marks begin..end-1 of a resource too dear; with -TAKEN, take that back."""
-        self.sums[row, begin + 1 : end + 1] += price * np.arange(1, end - begin + 1)
-        self.sums[row, end + 1 :] += price * (end - begin)
+    def take(self, row: int, begin: int, end: int) -> None:
+        """Make the marks begin..end-1 of a resource too dear."""
+        self.sums[row, begin + 1 : end + 1] += TAKEN * np.arange(1, end - begin + 1)
+        self.sums[row, end + 1 :] += TAKEN * (end - begin)
 
     def window(self, rows: Rows, marks: Ints, parts: Parts) -> Floats:
         """Prices of the parts that begin at `marks`, shape (rows, marks)."""
