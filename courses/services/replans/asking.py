@@ -13,7 +13,7 @@ from courses import locks
 from courses.errors import NothingHit, ReplanUnknown, StatusStepRefused, TooManyHit
 from courses.models import Appointment, Replan, ReplanOutage, ReplanRun
 from courses.replan import MAX_DISPLACED
-from courses.selectors.replanning.outages import Outage, broken_by, hits_of
+from courses.selectors.replanning.outages import Outage, broken_by, hits_of, outages_of
 from courses.selectors.replanning.problem import Horizon
 from courses.transitions import REPLAN
 from courses.vocabulary import ReplanStatus, TaskStatus
@@ -83,6 +83,7 @@ def replan_solve_again(
     Raises ReplanUnknown, NotAllowed, Stale, StatusStepRefused.
     """
     replan = locked_replan(replan_id, actor=actor, version=expected_version)
+    _require_where_it_hits(replan, actor=actor, now=now)
     require_replan_step(replan, ReplanStatus.PLANNING)
     last = replan.runs.order_by("-number")[0]
     # A run that failed has proposed nothing: the one before it has.
@@ -114,6 +115,7 @@ def replan_cancel(
     Raises ReplanUnknown, NotAllowed, Stale, StatusStepRefused.
     """
     replan = locked_replan(replan_id, actor=actor, version=expected_version)
+    _require_where_it_hits(replan, actor=actor, now=now)
     require_replan_step(replan, ReplanStatus.CANCELLED)
     for run in locks.lock_replan_runs(replan):
         if run.status in OPEN:
@@ -128,7 +130,7 @@ def replan_cancel(
 def locked_replan(replan_id: int, *, actor: Actor, version: int | None) -> Replan:
     """The re-plan, locked. Raises ReplanUnknown, NotAllowed, Stale.
 
-    Where its visits are the newest run knows; before there is one, any clinic will do.
+    At which clinics the actor must hold `replan.write` depends on its visits: ask that too.
     """
     replan = locks.lock_replan(pk=replan_id)
     if replan is None or replan.chain_id != actor.chain_id:
@@ -174,6 +176,12 @@ def _movable(outages: Sequence[Outage], *, actor: Actor, now: datetime) -> list[
     if len(movable) > MAX_DISPLACED:
         raise TooManyHit(hits=len(movable), max_hits=MAX_DISPLACED)
     return movable
+
+
+def _require_where_it_hits(replan: Replan, *, actor: Actor, now: datetime) -> None:
+    hits = hits_of(broken_by(outages_of(replan), actor=actor), actor=actor, now=now)
+    here = {hit.appointment.clinic_id for hit in hits if hit.movable}
+    _require(actor, here | {*replan.clinic_ids})
 
 
 def _require(actor: Actor, clinic_ids: Iterable[int]) -> None:

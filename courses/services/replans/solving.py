@@ -18,6 +18,7 @@ from courses.services.replans.as_json import placement_of
 from courses.services.replans.asking import SOLVE
 from courses.services.replans.claims import Claim, Failed, Solved, run_claim, run_settle
 from courses.services.replans.watching import BEAT_SECONDS, RunLost, Watch
+from courses.slots import policy_of
 from courses.vocabulary import ReplanRowStatus
 
 logger = logging.getLogger(__name__)
@@ -110,8 +111,9 @@ def _task(run: ReplanRun, *, now: datetime) -> _Task:
 
 
 def policy_for(asked: Replan) -> ReplanPolicy:
-    """The points as given, and defaults for the others."""
-    return ReplanPolicy(**asked.policy)
+    """The points as given, defaults for the others, the chain's changeover. Raises BadRequest."""
+    minutes = policy_of(asked.chain.search_policy).changeover_minutes
+    return ReplanPolicy(**asked.policy, changeover_minutes=minutes)
 
 
 def _former(run: ReplanRun) -> list[Placement]:

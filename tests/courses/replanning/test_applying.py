@@ -1,5 +1,6 @@
 """A proposal is applied whole or not at all."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -27,7 +28,7 @@ from courses.vocabulary import (
     ReplanStatus,
     UnplacedChoice,
 )
-from tests.support.booking import NOW, make_running_course
+from tests.support.booking import NOW, fit_handpiece, make_running_course
 from tests.support.race import half_written, overlaps
 from tests.support.recalls import Remembering, send_due
 from tests.support.replans import DAY, Broken, ask, book_visits, rows_of, solve
@@ -170,6 +171,24 @@ def test_two_visits_change_places(replan, broken):
     assert half_written() == 0
     told = Recall.objects.filter(kind=RecallKind.CHANGE).values_list("appointment", flat=True)
     assert {*told} == {first.pk, second.pk}
+
+
+def test_with_a_changeover_what_is_proposed_applies_too(stage, second):
+    """Another laser, with two handpieces, is booked at ten with one of them."""
+    stage.chain.search_policy = {"changeover_minutes": 15}
+    stage.chain.save()
+    tips = [fit_handpiece(second), *second.fittings.values_list("handpiece", flat=True)]
+    there = replace(
+        stage.visit(TEN), place=stage.place(laser_id=second.pk, handpiece_ids=(tips[0].pk,))
+    )
+    course = make_running_course(stage.clinic)
+    appointment_book(course_id=course.pk, visit=there, actor=stage.desk, now=NOW)
+    broken = Broken(stage, book_visits(stage, 4, first=TEN + timedelta(minutes=30)))
+    made = ask(broken)
+    assert solve(made).answer["placed"] == 4
+    apply(made, broken)
+    assert made.runs.get().policy["changeover_minutes"] == 15
+    assert overlaps() == 0
 
 
 def test_patients_are_told_once_with_the_new_time(replan, broken):

@@ -185,7 +185,8 @@ def test_the_desk_of_another_clinic_may_not(broken):
     answer = caller.post("/replans", {"outages": [outage(broken.stage)]}, key="k")
     assert (answer.status_code, answer.json()["code"]) == (403, "not_allowed")
     path = proposed(broken)
-    assert act(caller, path, "apply", key="k").status_code == 403
+    for action in ("apply", "solve-again", "cancel"):
+        assert act(caller, path, action, key="k").status_code == 403
 
 
 @pytest.mark.parametrize(
