@@ -65,7 +65,11 @@ class SlotTaken(Conflict):
     @property
     def data(self) -> dict[str, Any]:
         """The alternatives, found when the answer is written: the failed transaction is over."""
-        return {"alternatives": list(self._alternatives())}
+        try:
+            return {"alternatives": list(self._alternatives())}
+        except Refused:
+            # Meanwhile there may be nothing left to treat: then there is no other slot either.
+            return {"alternatives": []}
 
     @data.setter
     def data(self, value: dict[str, Any]) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 from clinics.models import Clinic
 from clinics.querysets import HasChain
+from core.db import reading, within_chain
 from core.spans import Span
 from courses.errors import SlotTaken, UnalignedStart, input_refused
 from courses.models import Course
@@ -312,9 +313,10 @@ def slot_taken(course_id: int, visit: Visit, *, actor: HasChain, now: datetime) 
             clinics={visit.place.clinic_id: 1.0},
             limit=ALTERNATIVES,
         )
-        plan = visit_plan(course_id, actor=actor)
-        near = replace(plan.earliest, advised_on=visit.starts_at.date())
-        found = slots_for_plan(replace(plan, earliest=near), order=order, actor=actor, now=now)
+        with within_chain(actor.chain_id), reading():
+            plan = visit_plan(course_id, actor=actor)
+            near = replace(plan.earliest, advised_on=visit.starts_at.date())
+            found = slots_for_plan(replace(plan, earliest=near), order=order, actor=actor, now=now)
         return [slot_json(slot) for slot in found.answer.slots]
 
     return SlotTaken(alternatives=alternatives)
