@@ -76,6 +76,22 @@ class Ledger:
             self.unfit.append(f"{answer.status} {kind} {answer.body[:200]!r}")
 
 
+def random_visit(arena: WebArena, chance: random.Random) -> dict[str, Any]:
+    """The body of a request for some place and time: a whole visit, or one with a wait in it."""
+    laser, handpiece = chance.choice(arena.devices)
+    visit = {
+        "start": chance.choice(arena.starts),
+        "clinic": arena.clinic,
+        "room": chance.choice(arena.rooms),
+        "operator": chance.choice(arena.operators),
+        "laser": laser,
+        "handpieces": [handpiece],
+        "wavelengths_nm": [1064],
+    }
+    whole = chance.random() < 0.5
+    return {**visit, "minutes": MINUTES} if whole else {**visit, "segments": TWO_PASSES}
+
+
 @dataclass(slots=True)
 class Member:
     """One client with callers (tokens) and appointments of its own."""
@@ -163,18 +179,7 @@ class Member:
         raise TimeoutError(f"{kind} was not settled: {dict(self.ledger.answers)}")
 
     def _visit(self) -> dict[str, Any]:
-        laser, handpiece = self._any(self.arena.devices)
-        visit = {
-            "start": self._any(self.arena.starts),
-            "clinic": self.arena.clinic,
-            "room": self._any(self.arena.rooms),
-            "operator": self._any(self.arena.operators),
-            "laser": laser,
-            "handpieces": [handpiece],
-            "wavelengths_nm": [1064],
-        }
-        whole = self.chance.random() < 0.5
-        return {**visit, "minutes": MINUTES} if whole else {**visit, "segments": TWO_PASSES}
+        return random_visit(self.arena, self.chance)
 
     def _any(self, of: list[Any]) -> Any:
         return self.chance.choice(of)

@@ -12,15 +12,14 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
 from threading import Event
-from urllib.parse import quote
 
 import redis
-from django.db import connection
 from django.utils import timezone
 
 from config.servers.redis import LocalRedis
 from courses.models import Message
 from tests.support.courses import make_ward
+from tests.support.database import database_url
 from tests.support.factories import make_clinic
 from tests.support.programs import Program, children_of, end, start
 from tests.support.provider import Provider
@@ -95,13 +94,10 @@ def worker_environment(
     *, broker: LocalRedis | None, provider: Provider, folder: Path
 ) -> dict[str, str]:
     """Settings of a local run on this test's database, broker, provider and outbox."""
-    at = connection.settings_dict
-    user = quote(at["USER"]) + (f":{quote(at['PASSWORD'])}" if at["PASSWORD"] else "")
-    address = f"{user}@{quote(at['HOST'], safe='')}:{at['PORT'] or 5432}/{quote(at['NAME'])}"
     return {
         **os.environ,
         "DJANGO_SETTINGS_MODULE": "config.settings.local",
-        "DATABASE_URL": f"postgres://{address}",
+        "DATABASE_URL": database_url(),
         # Port 1 answers nobody: what runs without a queue must not miss it.
         "REDIS_URL": broker.url if broker else "redis://127.0.0.1:1/0",
         "FALLOW_SMS_ENDPOINT": provider.endpoint,

@@ -24,7 +24,7 @@ from config.servers.identity import server_identity
 from config.servers.ports import LOOPBACK, any_free_port
 from config.servers.postgres import LocalPostgres
 from config.servers.redis import LocalRedis
-from tests.support.programs import PROJECT, Program, children_of, end, start
+from tests.support.programs import Program, children_of, end, start
 
 GUNICORN = (sys.executable, "-m", "gunicorn", "--config", "python:config.gunicorn")
 SERVICE = "config.wsgi:application"
@@ -167,6 +167,3 @@ def backing(folder: Path) -> Iterator[Backing]:
 def postgres_program(name: str) -> Path:
     """A program that came with PostgreSQL, such as pgbench."""
     return find_postgres().folder / name
-
-
-__all__ = ["LOOPBACK", "PROJECT", "Backing", "Web", "backing", "postgres_program"]
