@@ -1,7 +1,6 @@
 """Everything the devices store. Concepts stand in modules; import them from here."""
 
 from devices.models.checks import EnergyCheck, EnergyCheckVoid, Meter
-from devices.models.eyewear import AccompanyingEmission, Eyewear, EyewearPolicy
 from devices.models.counters import (
     Counter,
     CounterDifference,
@@ -10,6 +9,7 @@ from devices.models.counters import (
     CounterReading,
     CounterReconciliation,
 )
+from devices.models.eyewear import AccompanyingEmission, Eyewear, EyewearPolicy
 from devices.models.handpieces import Fitting, Handpiece
 from devices.models.lasers import EmissionLine, Laser, LaserAuthorisation, LaserModel, LockOut
 from devices.models.ledger import LedgerHead, PulseEntry
@@ -17,13 +17,13 @@ from devices.models.parts import Installation, Part
 from devices.models.service import ServicePlan, ServiceVisit
 
 __all__ = [
+    "AccompanyingEmission",
     "Counter",
     "CounterDifference",
     "CounterImport",
     "CounterLayout",
     "CounterReading",
     "CounterReconciliation",
-    "AccompanyingEmission",
     "EmissionLine",
     "EnergyCheck",
     "EnergyCheckVoid",
