@@ -1,10 +1,11 @@
 """What a role may do that does not own the tables; what an owner could do is named elsewhere."""
 
 import pytest
+from django.conf import settings
 from django.db import DatabaseError, connection, transaction
 
 from core.db import sqlstate
-from devices.models import LedgerHead
+from devices.models import LedgerHead, PulseEntry
 from devices.services.ledger_heads import ledger_heads_note
 from tests.support.factories import now
 from tests.support.ledger import make_chain_of
@@ -15,18 +16,16 @@ NO_RIGHT, ONLY_GROWS = "42501", "23001"
 
 
 @pytest.fixture
-def as_application():
-    """A role with every right on rows, none on the tables themselves."""
-    make_chain_of(2)
+def as_web_process():
+    """The role of the web processes, which sees the rows of this chain and owns no table."""
+    laser = make_chain_of(2)
     ledger_heads_note(now=now())
     connection.check_constraints()
     with connection.cursor() as sql:
-        sql.execute("CREATE ROLE application_of_test")
-        sql.execute(
-            "GRANT SELECT, INSERT, UPDATE, DELETE, TRUNCATE ON ALL TABLES IN SCHEMA public"
-            " TO application_of_test"
-        )
-        sql.execute("SET LOCAL ROLE application_of_test")
+        sql.execute("SELECT set_config('fallow.chain', %s, true)", [str(laser.chain_id)])
+        sql.execute(f"SET ROLE {settings.FALLOW_APP_ROLE}")
+        sql.execute("SELECT count(*) FROM devices_pulseentry")
+        assert sql.fetchall() == [(2,)]
         yield sql
         sql.execute("RESET ROLE")
 
@@ -48,15 +47,16 @@ def as_application():
         ("UPDATE devices_pulseentry SET digest = ''", ONLY_GROWS),
         ("UPDATE devices_pulseentry SET sequence = sequence + 100", ONLY_GROWS),
         ("DELETE FROM devices_pulseentry", ONLY_GROWS),
-        ("TRUNCATE devices_pulseentry CASCADE", ONLY_GROWS),
-        ("TRUNCATE devices_laser CASCADE", ONLY_GROWS),
+        ("TRUNCATE devices_pulseentry CASCADE", NO_RIGHT),
+        ("TRUNCATE devices_laser CASCADE", NO_RIGHT),
         ("UPDATE devices_ledgerhead SET digest = ''", ONLY_GROWS),
         ("DELETE FROM devices_ledgerhead", ONLY_GROWS),
-        ("TRUNCATE devices_ledgerhead", ONLY_GROWS),
+        ("TRUNCATE devices_ledgerhead", NO_RIGHT),
     ],
 )
-def test_the_ledger_is_out_of_reach(as_application, statement, state):
+def test_the_ledger_is_out_of_reach(as_web_process, statement, state):
     with pytest.raises(DatabaseError) as caught, transaction.atomic():
-        as_application.execute(statement)
+        as_web_process.execute(statement)
     assert sqlstate(caught.value) == state
-    assert LedgerHead.objects.count() == 1
+    as_web_process.execute("RESET ROLE")
+    assert (PulseEntry.objects.count(), LedgerHead.objects.count()) == (2, 1)
