@@ -10,16 +10,17 @@ from datetime import datetime
 from typing import Final
 
 from courses.timing.cadence import Cadence, CadenceStep
-from courses.timing.outlook import Closed, CourseFacts, WantedStep, open_days
+from courses.timing.outlook import GAP, Closed, CourseFacts, WantedStep, open_days
 from courses.timing.outlook import Place as Where
 from courses.timing.points import Point, usable_points, why_unusable
 from courses.timing.right_hour import right_hour
 from courses.timing.withdrawn import why_unwanted
 from courses.timing.words import ClosedDays
-from courses.vocabulary import Channel, MessageStatus, RecallReason, RequestStatus
+from courses.vocabulary import Channel, MessageStatus, RecallKind, RecallReason, RequestStatus
 
 LIVE: Final = (RequestStatus.ACTIVE, RequestStatus.ON_HOLD)
 WAITING: Final = (MessageStatus.PREPARATION, MessageStatus.ON_HOLD)
+TOLD: Final = (*LIVE, RequestStatus.COMPLETED)
 UNDER_WAY: Final = (*WAITING, MessageStatus.IN_PROGRESS)
 
 
@@ -139,11 +140,12 @@ def differences(
     rows = tuple(rows)
     there = {row.key: row for row in rows}
     stopped = {row.key[0] for row in rows if row.by_person and not row.live}
+    noticed = _noticed(rows)
     found = _Found()
     kept = set()
     for step in wanted:
         row = there.get(step.key)
-        if step.occasion in stopped:
+        if step.occasion in stopped or _told_by_notice(step, noticed):
             continue
         kept.add(step.key)
         aim = aim_for(step, row=row, ways=ways)
@@ -157,6 +159,22 @@ def differences(
             if reason is not None:
                 found.withdraw(row, reason)
     return found.done()
+
+
+def _noticed(rows: Iterable[RecallRow]) -> dict[str, datetime]:
+    """When a notice last told of a visit at its time, by the occasion of its reminders."""
+    told: dict[str, datetime] = {}
+    for row in rows:
+        if row.key[1] == RecallKind.CHANGE and row.status in TOLD:
+            occasion = row.key[0].rpartition(":")[0]
+            told[occasion] = max(row.due_at, told.get(occasion, row.due_at))
+    return told
+
+
+def _told_by_notice(step: WantedStep, noticed: Mapping[str, datetime]) -> bool:
+    """Whether a notice said the same less than a day before the step: nobody hears twice."""
+    notice = noticed.get(step.occasion)
+    return notice is not None and step.due_at < notice + GAP
 
 
 def aim_for(step: WantedStep, *, row: RecallRow | None, ways: Ways) -> Aim:

@@ -62,6 +62,21 @@ def test_moved_again_before_it_left_only_the_last_is_told(ward, way):
     ]
 
 
+def test_the_reminder_that_the_notice_makes_needless_is_left_out(ward, way):
+    visit = move(make_appointment(ward, NOW + DAY), DAY)
+    tell(visit)
+    open_due(NOW)
+    send_due(NOW, way)
+    assert len(way.sent) == 1
+    open_due(NOW + DAY + timedelta(hours=2))
+    send_due(NOW + DAY + timedelta(hours=2), way)
+    assert len(way.sent) == 2
+    assert set(Recall.objects.values_list("kind", "step")) == {
+        ("change", "moved"),
+        ("reminder", "one-day-before"),
+    }
+
+
 def test_moved_and_back_is_told_again(ward, way):
     visit = move(make_appointment(ward, NOW + 30 * DAY), DAY)
     for by in (DAY, -DAY, DAY):
