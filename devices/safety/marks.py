@@ -8,6 +8,7 @@ the sign stands. What follows the last number (maker's and test house's marks) i
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 from devices.safety.errors import MarkUnreadable
@@ -48,6 +49,8 @@ class Mark:
         return f"{range_text} " + " + ".join(f"{modes} LB{n}" for n, modes in by_number.items())
 
 
+# The same few marks are read again at every booking.
+@lru_cache(maxsize=4096)
 def read_mark(text: str) -> Mark:
     """Read a mark of EN 207. Raises MarkUnreadable, saying what is wrong."""
     given = " ".join(text.split()).replace("–", "-")

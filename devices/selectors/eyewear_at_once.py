@@ -81,10 +81,11 @@ def eyewear_for_visit(
     on the day of asking: until the visit they can be renewed.
     """
     for row in AT_HAND.rows(laser=laser_id, clinic=clinic_id, room=room_id, chain=chain_id):
-        found = _at_hand(row, chain_id=chain_id)
-        rule = EyewearCheck(found.policy.at_booking)
+        policy = EyewearPolicy(chain_id=chain_id, **(row[2] or {}))
+        rule = EyewearCheck(policy.at_booking)
         if rule is EyewearCheck.OFF or only not in {None, rule}:
             return None
+        found = _at_hand(row, policy=policy)
         question = EyewearQuestion(
             clinic_id=clinic_id,
             room_id=room_id,
@@ -99,12 +100,12 @@ def eyewear_for_visit(
     return None
 
 
-def _at_hand(row: tuple[Any, ...], *, chain_id: int) -> AtHand:
-    model_id, time_zone, policy, lines, accompanying, eyewear = row
+def _at_hand(row: tuple[Any, ...], *, policy: EyewearPolicy) -> AtHand:
+    model_id, time_zone, _, lines, accompanying, eyewear = row
     return AtHand(
         laser_model_id=model_id,
         time_zone=time_zone,
-        policy=EyewearPolicy(chain_id=chain_id, **(policy or {})),
+        policy=policy,
         lines=[EmissionLine(**one) for one in lines or ()],
         accompanying=[AccompanyingEmission(**one) for one in accompanying or ()],
         eyewear=[_piece(one) for one in eyewear or ()],
