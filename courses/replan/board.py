@@ -117,11 +117,13 @@ class Board:
         return uses(self.menus[position], option)
 
     def is_sound(self, plan: Plan, positions: Sequence[int] | None = None) -> bool:
-        """Whether nobody and nothing is booked twice and every follower keeps its distance."""
+        """Whether all are able and booked once, and every follower keeps its distance."""
         seen: set[tuple[int, int]] = set()
         for at, option in self.placed(plan):
             if positions is not None and at not in positions:
                 continue
+            if not self._is_able(at, option):
+                return False
             for row, begin, end in self.uses(at, option):
                 kept = {(row, mark) for mark in range(begin, end)}
                 if kept & seen:
@@ -133,6 +135,16 @@ class Board:
             or self.day(gap.later, later) - self.day(gap.earlier, earlier) >= gap.days
             for gap in self.gaps
             for earlier, later in [(plan[gap.earlier], plan[gap.later])]
+        )
+
+    def _is_able(self, at: int, option: Option) -> bool:
+        entry = self.menus[at].entries[option.entry]
+        devices = entry.devices[option.devices]
+        return bool(
+            devices.able[option.start]
+            and option.room in devices.rooms
+            and entry.room_able[option.room, option.start]
+            and option.operator in entry.operators_at(option.devices, option.start)
         )
 
 

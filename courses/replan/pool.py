@@ -21,6 +21,9 @@ from courses.replan.pricing import (
     Tariff,
 )
 
+# No option costs so much more than another; anything taken, or out of the question, does.
+EVERYTHING = TAKEN / 2
+
 
 @dataclass(frozen=True, slots=True)
 class Kept:
@@ -94,7 +97,8 @@ def starts_within(costs: Mapping[int, MenuCosts], within: float) -> int:
 def most_within(costs: Mapping[int, MenuCosts], starts: int) -> float:
     """The largest whole limit with which a pool has at most so many starts; -1 for none."""
     extra = np.sort(np.concatenate([one.extra for one in costs.values()]))
-    return float(np.inf) if len(extra) <= starts else float(np.ceil(extra[starts]) - 1)
+    few = len(extra) <= starts or np.isinf(extra[starts])
+    return EVERYTHING if few else float(np.ceil(extra[starts]) - 1)
 
 
 def _kept(costs: EntryCosts, number: int, start: int, limit: float, held: Option | None) -> Kept:
