@@ -52,6 +52,8 @@ def main() -> None:
         load(own, asked)
 
 
+# The database alone links the entries of a laser's ledger, so this one trigger stays on.
+LINKED = "ALTER TABLE devices_pulseentry {} devices_pulseentry_linked"
 KEPT_OPTIONS = ("dbname", "host", "port", "user", "password", "autocommit")
 
 
@@ -84,6 +86,8 @@ def load(own: psycopg.Connection, asked: argparse.Namespace) -> None:
             rows = sum(sheets.rows.values())
             print(f"{number + 1}/{asked.clinics} clinics, {rows:,} rows, {took:.0f} s", flush=True)
     sheets.set_sequences()
+    if bare:
+        own.execute(LINKED.format("ENABLE TRIGGER"))
     own.execute("RESET session_replication_role")
     own.execute("VACUUM (ANALYZE)")
     print(f"loaded and analysed in {time.perf_counter() - began:.0f} s")
@@ -98,6 +102,7 @@ def without_triggers(own: psycopg.Connection) -> bool:
     except psycopg.errors.InsufficientPrivilege:
         print("no superuser: foreign keys and triggers stay on")
         return False
+    own.execute(LINKED.format("ENABLE ALWAYS TRIGGER"))
     return True
 
 

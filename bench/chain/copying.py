@@ -47,7 +47,9 @@ class Sheets:
             others = [
                 field
                 for field in fields_of(model)
-                if field.column not in fields and field.column != "id"
+                if field.column not in fields
+                and field.column != "id"
+                and not field.has_db_default()
             ]
             columns = ", ".join([*fields, *(field.column for field in others)])
             rest = "".join(f"\t{text(self._default(field))}" for field in others) + "\n"
