@@ -11,7 +11,7 @@ from courses.timing.quiet import QuietHours, out_of_quiet
 
 # A clinic that is closed for longer has nobody to wait for.
 LONGEST_CLOSURE_DAYS: Final = 31
-MOST_MOVES: Final = 100
+LONGEST_WAIT: Final = timedelta(days=2 * LONGEST_CLOSURE_DAYS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,12 +47,13 @@ def right_hour(instant: datetime, *, quiet: QuietHours | None, days: OpenDays | 
     """The first instant from `instant` on at which a message may leave. UTC.
 
     The end of the quiet hours may lie on a closed day, and the civil hour of an open one in quiet
-    hours: each is asked until both agree.
+    hours: each is asked until both agree. Where they do not within two months (who sleeps whenever
+    the clinic is open), the quiet hours alone count.
     """
-    at = instant
-    for _ in range(MOST_MOVES):
-        moved = out_of_closed(out_of_quiet(at, quiet=quiet), days=days)
+    awake = at = out_of_quiet(instant, quiet=quiet)
+    while at - instant < LONGEST_WAIT:
+        moved = out_of_closed(at, days=days)
         if moved == at:
             return at
-        at = moved
-    return at
+        at = out_of_quiet(moved, quiet=quiet)
+    return awake
