@@ -8,6 +8,7 @@ from clinics.vocabulary import Role
 from courses.models import Session
 from tests.support.api import assert_problem, queries_of, sign_in
 from tests.support.courses import NOW, make_appointment
+from tests.support.devices import make_lock_out
 from tests.support.upkeep import make_check
 
 pytestmark = pytest.mark.django_db
@@ -87,3 +88,18 @@ def test_not_for_the_front_desk_nor_another_chain(session, desk):
     assert_problem(desk.get(f"/energy-checks/{bad.pk}/affected"), 403)
     stranger = sign_in(Role.LASER_SAFETY_OFFICER)
     assert_problem(stranger.get(f"/energy-checks/{bad.pk}/affected"), 404)
+
+
+def test_a_session_on_a_line_that_is_locked_out_is_refused_the_others_go_on(ward, operator):
+    out, free = ward.laser.laser_model.lines.order_by("-wavelength_nm")
+    make_lock_out(ward.laser, line=out, reason="energy_check_failed")
+
+    def body(line):
+        one = ward.pass_body(NOW - timedelta(minutes=25), line=line.pk)
+        return ward.session_body(passes=[one])
+
+    problem = assert_problem(operator.post("/sessions", body(out), key="a"), 422, "session_refused")
+    assert [check["id"] for check in problem["checks"]] == ["line_not_locked_out"]
+    assert problem["checks"][0]["pointer"] == "/passes/0/line"
+    assert not Session.objects.exists()
+    assert operator.post("/sessions", body(free), key="b").status_code == 201

@@ -387,17 +387,3 @@ class TestPreview:
 
     def test_is_for_those_who_treat(self, ward, desk):
         assert_problem(desk.post("/sessions/preview", ward.session_body()), 403)
-
-
-def test_a_line_that_is_locked_out_is_refused_while_the_others_go_on(ward, operator):
-    out, free = ward.laser.laser_model.lines.order_by("-wavelength_nm")
-    make_lock_out(ward.laser, line=out, reason="energy_check_failed")
-    passes = [
-        ward.pass_body(NOW - timedelta(minutes=25), line=out.pk),
-        ward.pass_body(NOW - timedelta(minutes=20), line=free.pk),
-    ]
-    failed = refused(operator, ward, passes=passes)
-    assert failed.keys() == {"line_not_locked_out"}
-    assert failed["line_not_locked_out"]["pointer"] == "/passes/0/line"
-    body = ward.session_body(passes=one_pass(ward, line=free.pk))
-    assert operator.post("/sessions", body, key="s2").status_code == 201
