@@ -1,6 +1,6 @@
 """The board on which plans are made: menus, who must follow whom, and what a plan is worth."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -116,12 +116,10 @@ class Board:
         """(resource row, first mark, mark after the last) of what the option keeps busy."""
         return uses(self.menus[position], option)
 
-    def is_sound(self, plan: Plan, positions: Sequence[int] | None = None) -> bool:
+    def is_sound(self, plan: Plan) -> bool:
         """Whether all are able and booked once, and every follower keeps its distance."""
         seen: set[tuple[int, int]] = set()
         for at, option in self.placed(plan):
-            if positions is not None and at not in positions:
-                continue
             if not self._is_able(at, option):
                 return False
             for row, begin, end in self.uses(at, option):

@@ -10,32 +10,14 @@ from ortools.sat.python import cp_model
 class Diary:
     """Uses of resources that must not overlap; they may touch.
 
-    A use whose start is open is an (optional) interval, and the intervals of a resource are held
-    apart by no-overlap. A use at a fixed start that may or may not happen is stated mark by mark
-    instead: of those that cover a mark at which one begins, at most one happens. For fixed starts
-    the two say the same, but the second gives the solver a much stronger linear relaxation
-    (three times as fast here). A resource has uses of one kind only.
+    A use has a fixed start and may or may not happen. Of the uses that cover a mark at which one
+    begins, at most one happens. That says the same as optional intervals and no-overlap, but gives
+    the solver a much stronger linear relaxation.
     """
 
     model: cp_model.CpModel = field(default_factory=cp_model.CpModel)
-    _intervals: dict[Hashable, list[cp_model.IntervalVar]] = field(default_factory=dict)
     _covers: dict[Hashable, dict[int, list[cp_model.IntVar]]] = field(default_factory=dict)
     _begins: dict[Hashable, set[int]] = field(default_factory=dict)
-
-    def keep_open(
-        self,
-        resource: Hashable,
-        *,
-        start: cp_model.LinearExprT,
-        length: int,
-        when: cp_model.IntVar | None = None,
-    ) -> None:
-        """Busy for `length` from a start that the solver finds, if `when` holds (None: always)."""
-        if when is None:
-            use = self.model.new_fixed_size_interval_var(start, length, "")
-        else:
-            use = self.model.new_optional_fixed_size_interval_var(start, length, when, "")
-        self._intervals.setdefault(resource, []).append(use)
 
     def keep(self, resource: Hashable, *, begin: int, end: int, when: cp_model.IntVar) -> None:
         """Busy at the marks begin..end-1 if `when` holds."""
@@ -46,8 +28,6 @@ class Diary:
 
     def close(self) -> None:
         """Hold all uses of each resource apart. Called once, when all are known."""
-        for uses in self._intervals.values():
-            self.model.add_no_overlap(uses)
         for resource, covers in self._covers.items():
             for mark in sorted(self._begins[resource]):
                 if len(covers[mark]) > 1:
