@@ -8,6 +8,7 @@ from django.db.models import Prefetch, QuerySet
 
 from clinics.hours import local_date, zone_named
 from clinics.querysets import HasChain
+from core.spans import Span
 from courses.models import AcceptedClinic, Appointment, WaitingListEntry
 from courses.replan import Displaced, Follows, OldSlot
 from courses.selectors.appointments import open_at
@@ -17,7 +18,7 @@ from courses.selectors.sequence import LEAST, comes_before, free_again_at
 from courses.selectors.spacing import Follow, after, stored_follow
 from courses.selectors.visits import timeline_from_json
 from courses.selectors.waiting import wishes_of_entry
-from courses.slots import Reason, SlotRequest, TimeWish
+from courses.slots import GRAIN, Reason, SlotRequest, TimeWish
 from courses.vocabulary import CourseStatus, WaitingStatus
 
 
@@ -55,7 +56,7 @@ def needs_of(
 ) -> list[Needs]:
     """What each of these (with clinic, course and patient) needs, in their order. Four queries.
 
-    When the patient is busy is not in it yet.
+    When the patient is busy elsewhere is not in it yet.
     """
     courses = sorted({one.course_id for one in appointments})
     context = _Context(
@@ -112,12 +113,20 @@ def _displaced(appointment: Appointment, plan: VisitPlan, context: _Context) -> 
             advised_on=earliest.advised_on or _day(appointment),
             wishes=wishes,
             familiar_operator_ids=plan.familiar_operator_ids,
+            patient_busy=_untold(appointment, told=told),
         ),
         clinic_ids=clinics,
         old=OldSlot(appointment.starts_at, appointment.clinic_id, appointment.operator_id),
         latest_on=latest_on,
         follows=follows,
     )
+
+
+def _untold(appointment: Appointment, *, told: datetime) -> tuple[Span, ...]:
+    """What keeps a visit from any time but its own until the patient can know of another."""
+    if told <= appointment.starts_at:
+        return ()
+    return (Span(appointment.ends_at, max(told, appointment.ends_at + GRAIN)),)
 
 
 def _between(

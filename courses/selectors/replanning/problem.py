@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from clinics.querysets import HasChain
-from core.spans import Span
+from core.spans import Span, merge
 from courses.errors import HorizonTooLong
 from courses.models import Appointment
 from courses.replan import Displaced, ReplanPolicy, ReplanProblem
@@ -109,7 +109,9 @@ def _places(
             nowhere.append(Barred(one.appointment.pk, (reason,)))
             continue
         busy = diary.busy_of(one.appointment.course.patient.resource_id)
-        request = replace(one.displaced.request, patient_busy=busy)
+        asked_for = one.displaced.request
+        spans = tuple(merge([*busy, *asked_for.patient_busy]))
+        request = replace(asked_for, patient_busy=spans)
         placed.append(replace(one.displaced, clinic_ids=clinics, request=request))
     left = {one.key for one in placed}
     # Whoever is not in the problem cannot be followed.

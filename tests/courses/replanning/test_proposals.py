@@ -6,6 +6,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
+from clinics.models import Reservation
 from core.spans import Span
 from courses.models import Course
 from courses.selectors.replanning.outages import Outage, broken_by, hits_of
@@ -44,10 +45,11 @@ def test_every_visit_that_is_hit_gets_a_new_slot_and_the_old_one_is_kept_beside_
     assert (run.answer["status"], run.answer["gap"], run.answer["placed"]) == ("optimal", 0, 3)
 
 
-def test_with_a_second_laser_everyone_keeps_the_time(broken, second):
-    rows = rows_of(solve(ask(broken)))
-    assert [row.new["start"] for row in rows] == [row.old["start"] for row in rows]
-    assert {row.new["laser"] for row in rows} == {second.pk}
+def test_with_a_second_laser_everyone_comes_within_half_an_hour_of_the_old_time(broken, second):
+    run = solve(ask(broken))
+    old = [one.starts_at for one in broken.appointments]
+    assert all(abs(new - was).seconds < 1800 for new, was in zip(starts(run), old, strict=True))
+    assert {row.new["laser"] for row in rows_of(run)} == {second.pk}
 
 
 def test_the_same_seed_gives_the_same_plan(broken):
@@ -115,7 +117,7 @@ def test_nobody_comes_before_the_window_closes(stage):
     run = solve(ask(broken, away, days=28))
     [row] = rows_of(run)
     assert row.status == ReplanRowStatus.UNPLACED
-    assert {"window_open", "laser_locked_out"} & {*codes(row)} or codes(row)
+    assert codes(row)
 
 
 def test_sessions_of_one_course_keep_their_distance(stage):
@@ -139,9 +141,17 @@ def test_sessions_of_one_course_keep_their_distance(stage):
 
 
 def test_notice_is_given_but_not_for_a_visit_that_keeps_its_time(broken, second):
-    soon = TEN - timedelta(hours=2)
-    rows = rows_of(solve(ask(broken, notice_hours=72), now=soon))
-    assert [row.new["start"] for row in rows] == [row.old["start"] for row in rows]
+    """The other laser is away at the time that the first visit has."""
+    Reservation.objects.create(
+        resource=second.resource,
+        period=(TEN, TEN + timedelta(minutes=30)),
+        reason="service",
+        source="absence:0",
+    )
+    run = solve(ask(broken, notice_hours=72), now=TEN - timedelta(hours=2))
+    first, *others = starts(run)
+    assert others == [one.starts_at for one in broken.appointments[1:]]
+    assert first >= TEN - timedelta(hours=2) + timedelta(hours=72)
 
 
 def test_nobody_is_told_too_late_of_a_new_time(broken):
