@@ -103,9 +103,9 @@ def _plan(unit: LaserUnit, *, number: int, moment: Moment) -> ServicePlan:
         laser=unit.row,
         name="Yearly service",
         every_months=12,
-        every_pulses=5_000_000,
+        every_pulses=150_000,
         tolerance_days=30,
-        tolerance_pulses=250_000,
+        tolerance_pulses=10_000,
         last_done_at=moment.now - timedelta(days=days),
         source=f"maker's instructions ({MARK})",
     )

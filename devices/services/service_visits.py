@@ -7,7 +7,7 @@ from clinics.access import Actor
 from clinics.errors import VisitsInTheWay
 from clinics.locks import lock_resources
 from clinics.querysets import HasChain
-from clinics.selectors import reservations_in_the_way
+from clinics.selectors import VISITS, reservations_in_the_way
 from clinics.services.reservations import Wanted, release, reserve
 from clinics.vocabulary import ReservationReason
 from core.db import as_range, command, from_range, step
@@ -51,7 +51,8 @@ def service_visit_book(
 
     Raises LaserUnknown, NotAllowed, VisitInThePast, PlansOfOthers, and VisitsInTheWay naming what
     is booked then; with `despite_visits` the visit is pending instead, a lock-out keeps further
-    bookings and sessions out, and it is reserved once those in its way have been moved.
+    bookings and sessions out, and it is reserved once the patients in its way have been moved.
+    Over another service or an absence it is refused all the same.
     """
     if span.start < now - CLOCKS_DIFFER:
         raise VisitInThePast(field="start", now=now.isoformat())
@@ -60,8 +61,10 @@ def service_visit_book(
     if others := [plan.pk for plan in plans if plan.laser_id != laser.pk]:
         raise PlansOfOthers(field="plans", service_plans=others)
     lock_resources([laser.resource_id])
-    hit = _sources_in_the_way(laser, span=span, now=now)
-    if hit and not despite_visits:
+    in_the_way = _in_the_way(laser, span=span, now=now)
+    hit = {source for source, _ in in_the_way}
+    fixed = any(reason not in VISITS for _, reason in in_the_way)
+    if hit and (fixed or not despite_visits):
         raise VisitsInTheWay(sources=sorted(hit))
     visit = ServiceVisit(
         laser=laser,
@@ -150,7 +153,7 @@ def _settle(*, visit_id: int, actor: HasChain, now: datetime) -> bool:
     if visit.status != ServiceVisitStatus.PENDING:
         return False
     lock_resources([visit.laser.resource_id])
-    if _sources_in_the_way(visit.laser, span=from_range(visit.period), now=now):
+    if _in_the_way(visit.laser, span=from_range(visit.period), now=now):
         return False
     _reserve(visit, now=now)
     _lift(visit, now=now)
@@ -203,6 +206,7 @@ def _lift(visit: ServiceVisit, *, now: datetime) -> None:
         lock_out.delete()
 
 
-def _sources_in_the_way(laser: Laser, *, span: Span, now: datetime) -> set[str]:
+def _in_the_way(laser: Laser, *, span: Span, now: datetime) -> list[tuple[str, str]]:
+    """(source, reason) of what keeps the laser busy then."""
     rows = reservations_in_the_way([laser.resource_id], span, now=now)
-    return set(rows.values_list("source", flat=True))
+    return list(rows.values_list("source", "reason"))

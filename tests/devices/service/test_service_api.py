@@ -198,6 +198,14 @@ def test_no_visit_in_the_past_for_other_lasers_plans_or_by_others(site):
     assert not ServiceVisit.objects.exists()
 
 
+def test_never_over_another_service_or_an_absence(site):
+    book(site)
+    again = book(site, key="two", despite_visits=True)
+    assert_problem(again, 409, "visits_in_the_way")
+    assert ServiceVisit.objects.count() == 1
+    assert not LockOut.objects.exists()
+
+
 def begun_visit(site, plan):
     visit = ServiceVisit.objects.get(pk=book(site, plans=[plan.pk]).json()["id"])
     visit.period = type(visit.period)(now() - HOUR, now() + HOUR)
