@@ -1,0 +1,1 @@
+"""A booking as it is often written: look whether all is free, then insert. For comparison only."""
