@@ -37,6 +37,24 @@ def sized_database(*, clinics: int, patients: int | None, keep: bool) -> Iterato
                 server.execute(drop)
 
 
+@contextmanager
+def empty_database(suffix: str) -> Iterator[str]:
+    """A migrated database without rows beside the one in DATABASE_URL; removed in the end."""
+    base = os.environ["DATABASE_URL"]
+    name = f"{urlsplit(base).path.lstrip('/')}_{suffix}"
+    url = urlunsplit(urlsplit(base)._replace(path=f"/{name}"))
+    drop = sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name))
+    with psycopg.connect(base, autocommit=True) as server:
+        server.execute(drop)
+        server.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(name)))
+    try:
+        python(url, "manage.py", "migrate", "--verbosity", "0")
+        yield url
+    finally:
+        with psycopg.connect(base, autocommit=True) as server:
+            server.execute(drop)
+
+
 def python(url: str, *arguments: str) -> None:
     """Run Python in the project on that database."""
     settings = {"DJANGO_SETTINGS_MODULE": "config.settings.test", "DATABASE_URL": url}

@@ -8,7 +8,6 @@ from typing import Final
 from django.db import connection
 
 from core.db import step
-from courses.models import Message, Recall
 from courses.timing.differences import (
     Differences,
     MessageChange,
@@ -16,7 +15,7 @@ from courses.timing.differences import (
     NewRecall,
     RecallChange,
 )
-from courses.vocabulary import MessageStatus, RecallKind
+from courses.vocabulary import RecallKind
 
 # A row that somebody else has changed since it was read stays: the next look sees it.
 RECALLS: Final = """
@@ -34,6 +33,32 @@ MESSAGES: Final = """
     FROM unnest(%s::bigint[], %s::int[], %s::text[], %s::text[], %s::timestamptz[])
         AS aim (id, version, status, reason, due_at)
     WHERE message.id = aim.id AND message.version = aim.version
+"""
+# Rows as columns of one statement: made for a batch, they cost a third of what a model each does.
+NEW_RECALLS: Final = """
+    INSERT INTO courses_recall (
+        course_id, window_id, appointment_id, session_id, kind, step, cadence, template, occasion,
+        due_at, status, status_reason, version, created_at, updated_at
+    )
+    SELECT course_id, window_id, appointment_id, session_id, kind, step, cadence, template,
+        occasion, due_at, status, reason, 1, %s, %s
+    FROM unnest(
+        %s::bigint[], %s::bigint[], %s::bigint[], %s::bigint[], %s::text[], %s::text[],
+        %s::int[], %s::text[], %s::text[], %s::timestamptz[], %s::text[], %s::text[]
+    ) AS fresh (
+        course_id, window_id, appointment_id, session_id, kind, step, cadence, template, occasion,
+        due_at, status, reason
+    )
+    RETURNING id, occasion, kind, step
+"""
+NEW_MESSAGES: Final = """
+    INSERT INTO courses_message (
+        recall_id, contact_point_id, channel, due_at, status, status_reason, attempt,
+        provider_reference, version, created_at, updated_at
+    )
+    SELECT recall_id, contact_point_id, channel, due_at, 'preparation', '', 0, '', 1, %s, %s
+    FROM unnest(%s::bigint[], %s::bigint[], %s::text[], %s::timestamptz[])
+        AS fresh (recall_id, contact_point_id, channel, due_at)
 """
 LOOKS: Final = """
     UPDATE courses_recallplan AS plan SET policy = aim.policy, look_at = aim.look_at
@@ -60,10 +85,10 @@ def plans_write(planned: Sequence[Planned], *, now: datetime) -> None:
     _change(MESSAGES, [change for one in found for change in one.ended], now=now)
     _change(MESSAGES, [change for one in found for change in one.messages], now=now)
     new = [(one, fresh) for one in planned for fresh in one.differences.new]
-    rows = Recall.objects.bulk_create(_recall(one, fresh) for one, fresh in new)
-    first = (_message(row.pk, fresh) for row, (_, fresh) in zip(rows, new, strict=True))
-    added = (_added(message) for one in found for message in one.added)
-    Message.objects.bulk_create([one for one in (*first, *added) if one is not None])
+    keys = _insert_recalls(new, now=now)
+    first = (_first_message(keys[fresh.step.key], fresh) for _, fresh in new)
+    added = (message for one in found for message in one.added)
+    _insert_messages([one for one in (*first, *added) if one is not None], now=now)
 
 
 @step
@@ -87,37 +112,51 @@ def _change(
         cursor.execute(statement, [now, *(list(column) for column in zip(*rows, strict=True))])
 
 
-def _recall(one: Planned, fresh: NewRecall) -> Recall:
+Key = tuple[str, str, str]
+
+
+@step
+def _insert_recalls(new: Sequence[tuple[Planned, NewRecall]], *, now: datetime) -> dict[Key, int]:
+    """The ids of the new rows by what is unique in them."""
+    if not new:
+        return {}
+    rows = [_recall(one, fresh) for one, fresh in new]
+    with connection.cursor() as cursor:
+        cursor.execute(NEW_RECALLS, [now, now, *(list(one) for one in zip(*rows, strict=True))])
+        return {(occasion, kind, step): pk for pk, occasion, kind, step in cursor.fetchall()}
+
+
+@step
+def _insert_messages(messages: Sequence[NewMessage], *, now: datetime) -> None:
+    if not messages:
+        return
+    rows = [(one.recall_id, one.point.id, one.point.channel.value, one.due_at) for one in messages]
+    with connection.cursor() as cursor:
+        cursor.execute(NEW_MESSAGES, [now, now, *(list(one) for one in zip(*rows, strict=True))])
+
+
+def _recall(one: Planned, fresh: NewRecall) -> tuple[object, ...]:
+    """The values of a new row, in the order of the statement."""
     wanted = fresh.step
     kind = wanted.step.kind
-    return Recall(
-        course_id=one.course_id,
-        window_id=wanted.about if kind is RecallKind.INVITATION else None,
-        appointment_id=wanted.about if kind is RecallKind.REMINDER else None,
-        session_id=wanted.about if kind is RecallKind.AFTERCARE else None,
-        kind=kind,
-        step=wanted.step.key,
-        cadence=one.number,
-        template=wanted.step.template,
-        occasion=wanted.occasion,
-        due_at=wanted.due_at,
-        status=fresh.aim.status,
-        status_reason=fresh.aim.reason,
+    return (
+        one.course_id,
+        wanted.about if kind is RecallKind.INVITATION else None,
+        wanted.about if kind is RecallKind.REMINDER else None,
+        wanted.about if kind is RecallKind.AFTERCARE else None,
+        kind.value,
+        wanted.step.key,
+        one.number,
+        wanted.step.template,
+        wanted.occasion,
+        wanted.due_at,
+        fresh.aim.status.value,
+        str(fresh.aim.reason),
     )
 
 
-def _message(recall_id: int, fresh: NewRecall) -> Message | None:
+def _first_message(recall_id: int, fresh: NewRecall) -> NewMessage | None:
     point, leaves_at = fresh.aim.point, fresh.aim.leaves_at
     if point is None or leaves_at is None:
         return None
-    return _added(NewMessage(recall_id, point, leaves_at))
-
-
-def _added(message: NewMessage) -> Message:
-    return Message(
-        recall_id=message.recall_id,
-        contact_point_id=message.point.id,
-        channel=message.point.channel,
-        status=MessageStatus.PREPARATION,
-        due_at=message.due_at,
-    )
+    return NewMessage(recall_id, point, leaves_at)
