@@ -1,11 +1,11 @@
 """Which device rows an actor may see, and which hold at an instant."""
 
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, Self
 
 from django.db import models
 
-from clinics.querysets import HasChain
+from clinics.querysets import ClinicScoped, HasChain
 from core.spans import Span
 
 
@@ -91,3 +91,19 @@ class CounterReadings(CounterScoped):
     def counting(self) -> Self:
         """Those that stand: neither corrected by a later row nor withdrawn."""
         return self.filter(correction__isnull=True, withdrawn=False)
+
+
+class IncidentScoped(models.QuerySet[Any]):
+    """Rows that hang on an incident."""
+
+    def visible_to(self, actor: HasChain) -> Self:
+        """The rows of the incidents of the actor's chain."""
+        return self.filter(incident__clinic__chain_id=actor.chain_id)
+
+
+class OfficerQuerySet(ClinicScoped):
+    """Who is laser safety officer, and where."""
+
+    def holding_on(self, day: date) -> Self:
+        """Those whose days contain the date."""
+        return self.filter(valid_during__contains=day)

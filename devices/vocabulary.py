@@ -175,3 +175,55 @@ class DifferenceResolution(StrEnum):
     ACCEPTED = "accepted"
     SETTLED = "settled"
     SUPERSEDED = "superseded"
+
+
+class StartUpEffect(StrEnum):
+    """What a start-up check that failed, or that nobody made, does to a session."""
+
+    OFF = "off"
+    WARN = "warn"
+    REFUSE = "refuse"
+
+
+class DutyState(StrEnum):
+    """How a duty stands: `never` was nothing recorded, and it counts as overdue."""
+
+    DONE = "done"
+    SOON = "soon"
+    OVERDUE = "overdue"
+    NEVER = "never"
+    FAILED = "failed"
+
+
+class DutySubject(StrEnum):
+    """What a duty is about."""
+
+    CLINIC = "clinic"
+    LASER = "laser"
+    ROOM = "room"
+    STAFF_MEMBER = "staff_member"
+    EYEWEAR = "eyewear"
+    INCIDENT = "incident"
+
+
+class IncidentStatus(StrEnum):
+    """HL7 FHIR R5 AdverseEvent.status, without `unknown`."""
+
+    IN_PROGRESS = "in-progress"
+    COMPLETED = "completed"
+    ENTERED_IN_ERROR = "entered-in-error"
+
+
+class IncidentActuality(StrEnum):
+    """HL7 FHIR R5 AdverseEvent.actuality: it happened, or nearly did."""
+
+    ACTUAL = "actual"
+    POTENTIAL = "potential"
+
+
+class ClockStatus(StrEnum):
+    """Codes of HL7 FHIR R5 Task.status that a clock of an incident takes."""
+
+    REQUESTED = "requested"
+    COMPLETED = "completed"
+    CANCELLED = "cancelled"

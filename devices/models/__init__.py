@@ -9,6 +9,15 @@ from devices.models.counters import (
     CounterReading,
     CounterReconciliation,
 )
+from devices.models.duties import (
+    DutyPolicy,
+    DutyRecord,
+    Incident,
+    IncidentClock,
+    IncidentNote,
+    OfficerAppointment,
+    StartUpCheck,
+)
 from devices.models.eyewear import AccompanyingEmission, Eyewear, EyewearPolicy
 from devices.models.handpieces import Fitting, Handpiece
 from devices.models.lasers import EmissionLine, Laser, LaserAuthorisation, LaserModel, LockOut
@@ -24,6 +33,8 @@ __all__ = [
     "CounterLayout",
     "CounterReading",
     "CounterReconciliation",
+    "DutyPolicy",
+    "DutyRecord",
     "EmissionLine",
     "EnergyCheck",
     "EnergyCheckVoid",
@@ -31,6 +42,9 @@ __all__ = [
     "EyewearPolicy",
     "Fitting",
     "Handpiece",
+    "Incident",
+    "IncidentClock",
+    "IncidentNote",
     "Installation",
     "Laser",
     "LaserAuthorisation",
@@ -38,8 +52,10 @@ __all__ = [
     "LedgerHead",
     "LockOut",
     "Meter",
+    "OfficerAppointment",
     "Part",
     "PulseEntry",
     "ServicePlan",
     "ServiceVisit",
+    "StartUpCheck",
 ]

@@ -32,6 +32,25 @@ class Mode(StrEnum):
     M = "M"
 
 
+class IncidentKind(StrEnum):
+    """What happened, or nearly did."""
+
+    LOSS = "loss"
+    EYE_EXPOSURE = "eye_exposure"
+    BURN = "burn"
+    FIRE = "fire"
+    DEVICE_FAULT = "device_fault"
+    ACCESS = "access"
+    OTHER = "other"
+
+
+class StartUpScope(StrEnum):
+    """What is looked at before the first patient of a day."""
+
+    LASER = "laser"
+    ROOM = "room"
+
+
 @dataclass(frozen=True, slots=True)
 class Clause:
     """Where a value stands. `from_memory`: written down without the text at hand."""
