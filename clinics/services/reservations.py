@@ -29,17 +29,20 @@ class Wanted:
 
 
 @step
-def reserve(*, wanted: Sequence[Wanted], source: str, now: datetime) -> list[Reservation]:
+def reserve(
+    *, wanted: Sequence[Wanted], source: str, now: datetime, locked: Sequence[Resource] = ()
+) -> list[Reservation]:
     """Make all of these resources busy, or none.
 
-    Locks the resources in the order of their ids, drops tentative reservations in the way that
-    have expired at `now`, and inserts everything in one statement. Raises ResourceTaken (with the
+    Locks the resources in the order of their ids, unless they are all among those that are
+    `locked` already, drops tentative reservations in the way that have expired at `now`, and
+    inserts everything in one statement. Raises ResourceTaken (with the
     kinds and ids of what is busy, never whom for) and ResourceUnknown. To move a booking, lock
     the old and the new resources at once, release, and reserve.
     """
     if not wanted:
         return []
-    resources = locks.lock_resources({want.resource_id for want in wanted})
+    resources = _locked({want.resource_id for want in wanted}, already=locked)
     ids = [resource.pk for resource in resources]
     _clear_the_way(wanted, resources=resources, now=now)
     rows = [
@@ -75,6 +78,11 @@ def release_all(*, sources: Sequence[str]) -> int:
 def resources_held_by(*sources: str) -> set[int]:
     """The resources that these sources have reserved. One query."""
     return set(Reservation.objects.filter(source__in=sources).values_list("resource_id", flat=True))
+
+
+def _locked(ids: set[int], *, already: Sequence[Resource]) -> list[Resource]:
+    known = [resource for resource in already if resource.pk in ids]
+    return known if len(known) == len(ids) else locks.lock_resources(ids)
 
 
 def _clear_the_way(

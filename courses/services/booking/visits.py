@@ -53,9 +53,9 @@ def appointment_book(
     put_visit(appointment, visit, course=course)
     require_apart(appointment, now=now)
     resources = visit_resources(visit.place, patient_id=course.patient_id, actor=actor)
-    lock_resources(resources.ids())
+    locked = lock_resources(resources.ids())
     require_fit(course, visit, actor=actor, now=now, override=bool(override_reason))
-    write_visit(appointment, visit, resources=resources, now=now)
+    write_visit(appointment, visit, resources=resources, now=now, locked=locked)
     return appointment
 
 
@@ -106,12 +106,12 @@ def confirm_visit(appointment: Appointment, *, actor: HasChain, now: datetime) -
     course = running_course(appointment.course_id, actor=actor)
     visit = Visit.of(appointment)
     resources = visit_resources(visit.place, patient_id=course.patient_id, actor=actor)
-    lock_resources(resources.ids())
+    locked = lock_resources(resources.ids())
     release(source=source_of(appointment))
     require_fit(course, visit, actor=actor, now=now, override=bool(appointment.override_reason))
     appointment.status = AppointmentStatus.BOOKED
     appointment.hold_expires_at = None
-    write_visit(appointment, visit, resources=resources, now=now)
+    write_visit(appointment, visit, resources=resources, now=now, locked=locked)
 
 
 @step
@@ -123,10 +123,10 @@ def move_visit(appointment: Appointment, visit: Visit, *, actor: HasChain, now: 
     require_apart(appointment, now=now)
     resources = visit_resources(visit.place, patient_id=course.patient_id, actor=actor)
     # What is given up and what is wanted, in one ordered set of locks.
-    lock_resources({*resources.ids(), *resources_held_by(source_of(appointment))})
+    locked = lock_resources({*resources.ids(), *resources_held_by(source_of(appointment))})
     release(source=source_of(appointment))
     require_fit(course, visit, actor=actor, now=now, override=bool(appointment.override_reason))
-    write_visit(appointment, visit, resources=resources, now=now)
+    write_visit(appointment, visit, resources=resources, now=now, locked=locked)
 
 
 def _refuse_expired(appointment: Appointment, *, now: datetime) -> None:

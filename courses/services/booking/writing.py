@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from clinics.access import Actor
+from clinics.models import Resource
 from clinics.querysets import HasChain
 from clinics.services.reservations import Wanted, reserve
 from clinics.vocabulary import ReservationReason
@@ -132,7 +133,12 @@ def require_apart(
 
 @step
 def write_visit(
-    appointment: Appointment, visit: Visit, *, resources: VisitResources, now: datetime
+    appointment: Appointment,
+    visit: Visit,
+    *,
+    resources: VisitResources,
+    now: datetime,
+    locked: Sequence[Resource] = (),
 ) -> None:
     """Save the appointment with its handpieces and reserve all that it keeps busy, or nothing."""
     is_new = appointment.pk is None
@@ -145,6 +151,7 @@ def write_visit(
         wanted=_wanted(appointment, visit, resources=resources),
         source=source_of(appointment),
         now=now,
+        locked=locked,
     )
 
 
