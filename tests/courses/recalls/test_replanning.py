@@ -8,13 +8,14 @@ from hypothesis import strategies as st
 from courses.timing import outlook
 from courses.timing.differences import Differences
 from courses.vocabulary import RequestStatus
-from tests.support.course_events import START, State, Table, closed, events, fresh
+from tests.support.course_events import START, State, Table, closed, events, fresh, started
 
-histories = st.lists(st.tuples(events(), st.integers(0, 72)), max_size=14)
+histories = st.lists(st.tuples(events(), st.integers(0, 48)), max_size=8)
 
 
 def lived_through(history) -> tuple[State, Table, object]:
-    state, table, now = State(), Table(), START
+    state, table, now = started(), Table(), START
+    table.plan(state, now=now)
     for event, hours in history:
         state = event(state)
         now += timedelta(hours=hours)
