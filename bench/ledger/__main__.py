@@ -97,7 +97,7 @@ def timed(what: str, rows: int, work):
 def verification(filled: Filled) -> None:
     from devices.selectors.ledger_chain import verify_chains, walk_chain
 
-    quick = timed("verify: one statement", filled.entries, lambda: verify_chains(filled.lasers))
+    quick = timed("verify: two statements", filled.entries, lambda: verify_chains(filled.lasers))
     slow = timed(
         "verify: plain Python loop", filled.entries, lambda: [*map(walk_chain, filled.lasers)]
     )
