@@ -62,8 +62,8 @@ def run(asked: argparse.Namespace) -> None:
 
     chain = Chain.read(chance=random.Random(SEED))
     with psycopg.connect(os.environ["DATABASE_URL"], autocommit=True) as own:
-        chain.make_slot_table(own, clinics=50, weeks=8)
-        print(f"\n{chain.told()}")
+        chain.make_slot_table(own, weeks=8)
+        print(f"\n{chain.told()}; load of the machine {os.getloadavg()[0]:.1f}")
         for clinics, weeks in ((1, 8), (50, 1), (50, 8)):
             measure(chain, own, clinics=clinics, weeks=weeks, asked=asked)
         if asked.explain:
@@ -92,6 +92,9 @@ def measure(chain, own: psycopg.Connection, *, clinics: int, weeks: int, asked) 
     service = timed(searches)
     show("floor: psycopg, the occupancy rows", lowest)
     show("service: ranked slots with reasons", service, floor=lowest)
+    if clinics > 1:
+        first = timed([one.first for one in searches])
+        show("service: first slots, line by line", first, floor=lowest, service=service)
     few = cases[: WARM_UP + max(5, rounds // 10)]
     ways = {
         "peer: interval sets (portion), starts only": peers.intervals,

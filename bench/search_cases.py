@@ -19,10 +19,12 @@ from clinics.vocabulary import Role
 from core.spans import Span
 from courses.models import Course, HealingWindow, Patient
 from courses.selectors import healing, occupancy, plans, roster, spacing, visits
-from courses.selectors.slots import Found, SearchOrder, slots_for_plan
+from courses.selectors.slots import Found, SearchOrder, slots_for_plan, slots_step_by_step
 from courses.slots import Grid
 
 MINUTES = 45
+# So many clinics have rows in the peer's table of slots; all searches are at these.
+IN_TABLE = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,11 @@ class Search:
     def __call__(self) -> Found:
         plan = plans.visit_plan(self.course, actor=self.actor)
         return slots_for_plan(plan, order=self.order, actor=self.actor, now=self.now)
+
+    def first(self) -> object:
+        """The first slots that are told of a search that is answered line by line."""
+        steps = slots_step_by_step(self.course, order=self.order, actor=self.actor, now=self.now)
+        return next(step for step in steps if step)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,19 +84,17 @@ class Chain:
 
     def search(self, *, clinics: int, weeks: int) -> Search:
         """A search for a course at random, at its clinic or at many."""
-        course, own = self.chance.choice(self.courses)
-        many = self.chance.sample(self.clinics, min(clinics, len(self.clinics)))
-        chosen = [own] if clinics == 1 else self.within_table(many)
+        in_table = self.clinics[:IN_TABLE]
+        own = None
+        while own not in in_table:
+            course, own = self.chance.choice(self.courses)
+        chosen = [own] if clinics == 1 else in_table[:clinics]
         order = SearchOrder(
             span=Span(self.now, self.now + timedelta(weeks=weeks)),
             clinics=dict.fromkeys(chosen, 1.0),
             minutes=MINUTES,
         )
         return Search(course, order, self.actor, self.now)
-
-    def within_table(self, chosen: list[int]) -> list[int]:
-        """The clinics that the table of slots was made for, where it was not made for all."""
-        return chosen if len(self.clinics) <= len(chosen) else self.clinics[: len(chosen)]
 
     def case(self, search: Search) -> peers.Case:
         """The same search for the peers."""
@@ -121,10 +126,10 @@ class Chain:
             KNOWN[one.id, grid] = one
         return [KNOWN[pk, grid] for pk in clinics]
 
-    def make_slot_table(self, own: psycopg.Connection, *, clinics: int, weeks: int) -> None:
+    def make_slot_table(self, own: psycopg.Connection, *, weeks: int) -> None:
         """The peer's table, for as many clinics as one search is over."""
         grid = Grid.whole_days(Span(self.now, self.now + timedelta(weeks=weeks)))
-        chosen = self.clinics[:clinics]
+        chosen = self.clinics[:IN_TABLE]
         rows = peers.make_slot_table(own, self.rosters(chosen, grid))
         print(f"table of slots: {rows:,} rows for {len(chosen)} clinics", flush=True)
 
