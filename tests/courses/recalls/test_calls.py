@@ -78,12 +78,14 @@ def test_after_three_calls_the_next_way_is_tried(calling, desk, way):
         now = calling.noon + number * DAY
         send_due(now)
         call_record(
-            message_id=Message.objects.get(channel="phone").pk,
+            message_id=Message.objects.get(recall=calling.recall, channel="phone").pk,
             outcome=CallOutcome.NOT_REACHED,
             actor=desk,
             now=now,
         )
-    assert statuses([Message.objects.get(channel="phone")]) == [("stopped", "not_reached")]
+    assert statuses([Message.objects.get(recall=calling.recall, channel="phone")]) == [
+        ("stopped", "not_reached")
+    ]
     send_due(calling.noon + 3 * DAY, way)
     assert way.addresses == [other.address]
 
