@@ -13,6 +13,9 @@ from devices.counters import Mark, Scale
 from devices.models import Counter, CounterDifference, CounterReading, EmissionLine
 from devices.vocabulary import CounterFinding, CounterStep, CounterUnit
 
+# Holds until the transaction ends.
+SORTED_IN_MEMORY: Final = "SET LOCAL work_mem = '64MB'"
+
 # Running sums over readings and firings together: each row is read once, however many spans.
 RECONCILED: Final = """
     WITH counted AS (
@@ -120,7 +123,11 @@ def reconciled(
     """
     with connection.cursor() as cursor:
         counters = None if counter_ids is None else [*counter_ids]
-        cursor.execute(RECONCILED, {"chain": chain_id, "since": since, "counters": counters})
+        cursor.execute(
+            f"{SORTED_IN_MEMORY}; {RECONCILED}",
+            {"chain": chain_id, "since": since, "counters": counters},
+        )
+        cursor.nextset()
         rows = cursor.fetchall()
     [(spans, agreeing)] = [row[4:6] for row in rows if row[6] is not None]
     return Reconciled(
