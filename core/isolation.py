@@ -75,8 +75,9 @@ def secure() -> list[str]:
             cursor.execute(statement)
         cursor.execute(_POLICIES, [POLICY])
         there = dict(cursor.fetchall())
+        made = _made()
         for table, wanted in policies().items():
-            if there.get(table) != wanted.digest:
+            if table in made and there.get(table) != wanted.digest:
                 cursor.execute(wanted.sql)
                 changed.append(table)
     return changed
@@ -110,6 +111,11 @@ def policies() -> dict[str, Policy]:
         )
         for model, lead in confined.items()
     }
+
+
+def _made() -> set[str]:
+    """Tables that are there: an app may be migrated before another."""
+    return set(connection.introspection.table_names())
 
 
 def _has_table(model: Model) -> bool:
@@ -159,10 +165,11 @@ def _others_visible(model: Model, lead: Lead | None, confined: dict[Model, Any])
 
 def _grants(role: str) -> list[str]:
     name = connection.ops.quote_name(role)
+    made = _made()
     tables = [
         connection.ops.quote_name(model._meta.db_table)
         for model in apps.get_models(include_auto_created=True)
-        if _has_table(model)
+        if _has_table(model) and model._meta.db_table in made
     ]
     return [
         f"GRANT USAGE ON SCHEMA public TO {name}",
