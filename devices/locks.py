@@ -28,6 +28,11 @@ from devices.errors import (
 )
 from devices.errors.checks import EnergyCheckUnknown, MeterUnknown
 from devices.errors.counters import CounterUnknown, DifferenceUnknown, LayoutUnknown
+from devices.errors.duties import (
+    DutyRecordUnknown,
+    IncidentUnknown,
+    OfficerUnknown,
+)
 from devices.errors.parts import InstallationUnknown, PartUnknown
 from devices.errors.service import ServicePlanUnknown, ServiceVisitUnknown
 from devices.models import (
@@ -35,17 +40,21 @@ from devices.models import (
     Counter,
     CounterDifference,
     CounterLayout,
+    DutyPolicy,
+    DutyRecord,
     EmissionLine,
     EnergyCheck,
     Eyewear,
     EyewearPolicy,
     Fitting,
     Handpiece,
+    Incident,
     Installation,
     Laser,
     LaserModel,
     LockOut,
     Meter,
+    OfficerAppointment,
     Part,
     ServicePlan,
     ServiceVisit,
@@ -257,3 +266,28 @@ def lock_counter_layout(*, pk: int, actor: HasChain) -> CounterLayout:
         CounterLayout.objects.visible_to(actor).filter(pk=pk), LayoutUnknown
     )
     return layout
+
+
+def lock_duty_policy(*, actor: HasChain) -> DutyPolicy | None:
+    """What the actor's chain says of its duties, locked; None where it has said nothing."""
+    return next(iter(lock_rows(DutyPolicy.objects.visible_to(actor))), None)
+
+
+def lock_duty_record(*, pk: int, actor: HasChain) -> DutyRecord:
+    """A record of a duty, locked. Raises DutyRecordUnknown."""
+    rows = DutyRecord.objects.visible_to(actor).filter(pk=pk)
+    record: DutyRecord = _one(rows, DutyRecordUnknown)
+    return record
+
+
+def lock_officer_appointment(*, pk: int, actor: HasChain) -> OfficerAppointment:
+    """An appointment of an officer, locked. Raises OfficerUnknown."""
+    rows = OfficerAppointment.objects.visible_to(actor).filter(pk=pk)
+    row: OfficerAppointment = _one(rows, OfficerUnknown)
+    return row
+
+
+def lock_incident(*, pk: int, actor: HasChain) -> Incident:
+    """An incident, locked: its clocks stand still meanwhile. Raises IncidentUnknown."""
+    incident: Incident = _one(Incident.objects.visible_to(actor).filter(pk=pk), IncidentUnknown)
+    return incident

@@ -11,6 +11,12 @@ from devices.api.counter_differences import (
 from devices.api.counter_imports import CounterImportViewSet, CounterLayoutViewSet
 from devices.api.counters import CounterReadingViewSet, CounterViewSet
 from devices.api.device_state import DeviceMetricsViewSet, DevicePolicyView, LaserDriftViewSet
+from devices.api.duties import (
+    DutiesView,
+    DutyRecordViewSet,
+    StartUpCheckViewSet,
+)
+from devices.api.duty_policy import DutyPolicyViewSet
 from devices.api.energy_checks import EnergyCheckViewSet
 from devices.api.eyewear import (
     AccompanyingEmissionViewSet,
@@ -19,6 +25,7 @@ from devices.api.eyewear import (
 )
 from devices.api.fittings import FittingViewSet
 from devices.api.handpieces import HandpieceViewSet
+from devices.api.incidents import IncidentViewSet, OfficerViewSet
 from devices.api.laser_models import (
     EmissionLineViewSet,
     LaserAuthorisationViewSet,
@@ -65,7 +72,12 @@ router.register("eyewear", EyewearViewSet, basename="eyewear")
 router.register(
     "accompanying-emissions", AccompanyingEmissionViewSet, basename="accompanying-emission"
 )
+router.register("start-up-checks", StartUpCheckViewSet, basename="start-up-check")
+router.register("duty-records", DutyRecordViewSet, basename="duty-record")
+router.register("safety-officers", OfficerViewSet, basename="safety-officer")
+router.register("incidents", IncidentViewSet, basename="incident")
 
+duty_policy = DutyPolicyViewSet.as_view({"get": "retrieve", "patch": "partial_update"})
 eyewear_policy = EyewearPolicyViewSet.as_view({"get": "retrieve", "patch": "partial_update"})
 
 urlpatterns: list[URLPattern | URLResolver] = [
@@ -87,6 +99,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
         name="laser-device-metrics",
     ),
     path("device-policy", DevicePolicyView.as_view(), name="device-policy"),
+    path("duties", DutiesView.as_view(), name="duties"),
+    path("duty-policy", duty_policy, name="duty-policy"),
     path("eyewear-policy", eyewear_policy, name="eyewear-policy"),
     path(
         "calculators/exposure-limit",
