@@ -206,7 +206,8 @@ def requests(chain, *, many: int) -> Iterator[tuple[str, list[Call]]]:
     )
     taken = ("start", "clinic", "room", "operator", "laser", "handpieces", "wavelengths_nm")
     orders = []
-    for course, clinic in booked:
+    # One for each clinic: two of them must not want the same slot.
+    for clinic, course in {clinic: course for course, clinic in booked}.items():
         slots = search(course, [clinic], 70).json()["slots"]
         if slots:
             one = {name: slots[0][name] for name in taken}
