@@ -83,9 +83,9 @@ WITHIN: Final = Prepared("""
     SELECT id, resource_id,
         date_part('epoch', lower(period)), date_part('epoch', upper(period)),
         status = 'busy-tentative' AND expires_at <= %(now)s::timestamptz
-    FROM clinics_reservation
-    WHERE resource_id = ANY (%(resources)s::bigint[])
-    AND period && tstzrange(%(start)s::timestamptz, %(end)s::timestamptz)
+    FROM clinics_reservation_touching(
+        %(resources)s::bigint[], %(start)s::timestamptz, %(end)s::timestamptz
+    )
 """)
 
 

@@ -36,10 +36,10 @@ BUSY = Prepared("""
     UNION ALL
     SELECT resource_id, NULL, NULL,
         date_part('epoch', lower(period)), date_part('epoch', upper(period))
-    FROM clinics_reservation
-    WHERE resource_id = ANY (%(patients)s::bigint[])
-    AND period && tstzrange(%(start)s::timestamptz, %(end)s::timestamptz)
-    AND (status <> 'busy-tentative' OR expires_at > %(now)s::timestamptz)
+    FROM clinics_reservation_touching(
+        %(patients)s::bigint[], %(start)s::timestamptz, %(end)s::timestamptz
+    )
+    WHERE status <> 'busy-tentative' OR expires_at > %(now)s::timestamptz
 """)
 
 Bytes = npt.NDArray[np.uint8]

@@ -31,6 +31,15 @@ Row = Sequence[Any]
 
 # Instants come as seconds since 1970, which double precision holds to the microsecond.
 PLACES = Prepared("""
+    WITH duty AS MATERIALIZED (
+        SELECT clinic_id, staff_member_id,
+            array_agg(date_part('epoch', lower(period)) ORDER BY period) AS starts,
+            array_agg(date_part('epoch', upper(period)) ORDER BY period) AS ends
+        FROM clinics_shift_touching(
+            %(clinics)s::bigint[], %(start)s::timestamptz, %(end)s::timestamptz
+        )
+        GROUP BY clinic_id, staff_member_id
+    )
     SELECT clinic.id, clinic.name, clinic.time_zone, clinic.country, clinic.subdivision,
     (
         SELECT json_agg(
@@ -71,19 +80,13 @@ PLACES = Prepared("""
                 WHERE staff_member_id = person.id AND kind = 'laser_operation'
             )) ORDER BY person.id
         )
-        FROM (
-            SELECT staff_member_id,
-                array_agg(date_part('epoch', lower(period)) ORDER BY period) AS starts,
-                array_agg(date_part('epoch', upper(period)) ORDER BY period) AS ends
-            FROM clinics_shift WHERE clinic_id = clinic.id
-            AND period && tstzrange(%(start)s::timestamptz, %(end)s::timestamptz)
-            GROUP BY staff_member_id
-        ) AS duty
+        FROM duty
         CROSS JOIN LATERAL (
             SELECT id, resource_id FROM clinics_staffmember
             -- The offset keeps this a look-up for each: joined, everybody of the chain is read.
             WHERE id = duty.staff_member_id AND active OFFSET 0
         ) AS person
+        WHERE duty.clinic_id = clinic.id
     ),
     (
         SELECT json_agg(
