@@ -36,6 +36,8 @@ def check_effort(effort: Effort) -> None:
         raise BadReplan(field="effort.seed", rule="replan", message="It is 0 to 2147483647.")
     work = (effort.rounds, effort.neighbourhoods, effort.largest_pool)
     limits = (effort.prices_seconds, effort.part_seconds, effort.proof_seconds)
+    if not 0 <= effort.enough < 1:
+        raise BadReplan(field="effort.enough", rule="replan", message="It is 0 to 1, not 1.")
     if min(work) < 0 or not min(limits) > 0 or effort.size < 1:
         raise BadReplan(field="effort", rule="replan", message="Work is not negative.")
 

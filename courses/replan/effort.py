@@ -15,7 +15,8 @@ class Effort:
     answer says so. `prices_seconds`: deterministic, of each linear relaxation. `rounds`: in which
     prices are made better, altogether. `neighbourhoods`: parts of the plan that are planned
     afresh in a cycle, each of at most `size` appointments. `part_seconds` and `proof_seconds`:
-    deterministic, of each part and of each proof. `largest_pool`: starts in a proof.
+    deterministic, of each part and of each proof. `largest_pool`: starts in a proof. `enough`: the
+    gap at which work ends, when as many as can be are placed and there are more than `size`.
     """
 
     seed: int = 1
@@ -27,6 +28,7 @@ class Effort:
     part_seconds: float = 3.0
     proof_seconds: float = 12.0
     largest_pool: int = 6000
+    enough: float = 0.01
 
 
 DEFAULT_EFFORT = Effort()

@@ -128,6 +128,8 @@ class _Run:
             bound = self._climb(ascent)
             if cycle == 0:
                 self._fill(bound)
+            if self._all_placed():
+                self._learn(self._base() + -(-bound.value // UNIT))
             if self._in_parts():
                 self._afresh(bound)
             if not self._all_placed():
@@ -138,7 +140,7 @@ class _Run:
             bound = ascent.bound()
             self._learn(self._base() + -(-bound.value // UNIT))
             self._prove_least(bound)
-            if self._is_optimal() or not self.clock.running():
+            if self._is_good() or not self.clock.running():
                 break
 
     def answer(self) -> ReplanAnswer:
@@ -190,7 +192,7 @@ class _Run:
         count = min(self.effort.neighbourhoods, 4 * len(self.board.open) // self.effort.size)
         idle = 0
         for _ in range(count):
-            if idle == ENOUGH or not self.clock.running():
+            if idle == ENOUGH or self._is_good() or not self.clock.running():
                 return
             before = self.score
             part = self.parts.next(self.plan, bound, size=self.effort.size)
@@ -260,7 +262,7 @@ class _Run:
                 least = min(least, -(-(bound.value + int(within)) // UNIT))
             if self.score.unplaced == left_out:
                 self._learn(base + least)
-            if whole or self._is_optimal() or not self.clock.running():
+            if whole or self._is_good() or not self.clock.running():
                 break
 
     def _solve_all(
@@ -310,6 +312,12 @@ class _Run:
 
     def _all_placed(self) -> bool:
         return self.score.unplaced <= self.fewest
+
+    def _is_good(self) -> bool:
+        """Whether the plan is optimal or, when there are many, so close that it is enough."""
+        enough = self.effort.enough if self._in_parts() else 0.0
+        good = self.score.points - self.least <= enough * self.score.points
+        return good and self._all_placed()
 
     def _is_optimal(self) -> bool:
         return self.score.points <= self.least

@@ -35,6 +35,8 @@ from tests.support.slot_cases import (
 
 SURE = Effort(seconds=60)
 POLICY = ReplanPolicy(start_step_minutes=30, wait_days=1)
+# Arguments of random_problem: with room for most, and with room for half of them.
+SHAPES = {"loose": {"count": 3, "days": 2}, "tight": {"count": 6, "days": 1}}
 TIMELINES = (
     Timeline.whole_visit(30),
     Timeline.whole_visit(60),
@@ -118,7 +120,7 @@ def _displaced(key, chance, clinics, days):
         timeline=chance.choice(TIMELINES),
         needs=chance.choice(NEEDS),
         earliest_at=MONDAY + timedelta(minutes=30 * chance.randrange(16, 20)),
-        window_closes_on=MONDAY.date() + timedelta(days=chance.choice((0, 0, 0, 1))),
+        window_closes_on=MONDAY.date() + timedelta(days=chance.choice((0, 0, 0, min(1, days - 1)))),
         advised_on=old.date() + timedelta(days=chance.randrange(2)),
         wishes=chance.choice(((), (), (TimeWish(weekdays=frozenset({1})),))),
         familiar_operator_ids=frozenset({home * 10 + 1}),

@@ -24,8 +24,8 @@ def test_nobody_early_and_nothing_booked_twice(seed, count, days, hours):
 
 
 def test_parts_planned_afresh_break_nothing_either():
-    problem, _ = random_problem(7, count=24, days=6, clinics=2, hours=(9, 13))
-    answer = solve(problem, effort=replace(BRIEF, size=8, neighbourhoods=8))
+    problem, _ = random_problem(8, count=30, days=4, clinics=2, hours=(9, 13))
+    answer = solve(problem, effort=replace(BRIEF, rounds=0, size=8, neighbourhoods=8, enough=0))
     assert answer.statistics.neighbourhoods > 0
     assert not faults(problem, answer)
 
