@@ -227,3 +227,24 @@ class ClockStatus(StrEnum):
     REQUESTED = "requested"
     COMPLETED = "completed"
     CANCELLED = "cancelled"
+
+
+class UsageGroup(StrEnum):
+    """By what a report of usage is split; days, weeks and months are the clinic's own."""
+
+    CLINIC = "clinic"
+    LASER = "laser"
+    HANDPIECE = "handpiece"
+    LINE = "line"
+    OPERATOR = "operator"
+    PURPOSE = "purpose"
+    DAY = "day"
+    WEEK = "week"
+    MONTH = "month"
+
+
+class ReportFormat(StrEnum):
+    """The form of a report."""
+
+    JSON = "json"
+    CSV = "csv"

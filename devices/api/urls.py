@@ -34,6 +34,7 @@ from devices.api.laser_models import (
 from devices.api.lasers import LaserViewSet
 from devices.api.ledger_verification import LedgerVerification
 from devices.api.lock_outs import LockOutViewSet
+from devices.api.logbooks import LogbookView
 from devices.api.meters import MeterViewSet
 from devices.api.parts import InstallationViewSet, LaserPartsViewSet, PartViewSet
 from devices.api.pulse_entries import PulseEntryViewSet
@@ -44,6 +45,7 @@ from devices.api.safety_calculators import (
 )
 from devices.api.service_plans import ServicePlanViewSet
 from devices.api.service_visits import ServiceVisitViewSet
+from devices.api.usage_reports import UsageReportView
 
 router = SimpleRouter(trailing_slash=False)
 router.register("laser-models", LaserModelViewSet, basename="laser-model")
@@ -99,6 +101,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
         name="laser-device-metrics",
     ),
     path("device-policy", DevicePolicyView.as_view(), name="device-policy"),
+    path("lasers/<int:pk>/logbook", LogbookView.as_view(), name="laser-logbook"),
+    path("usage-reports", UsageReportView.as_view(), name="usage-reports"),
     path("duties", DutiesView.as_view(), name="duties"),
     path("duty-policy", duty_policy, name="duty-policy"),
     path("eyewear-policy", eyewear_policy, name="eyewear-policy"),

@@ -187,7 +187,7 @@ def _periodic(frame: _Frame) -> Iterator[Standing]:
     rows = DutyRecord.objects.filter(
         clinic_id__in=frame.clinics, withdraws=None, withdrawal__isnull=True
     )
-    latest = rows.order_by("clinic", "duty", "-done_on").distinct("clinic", "duty")
+    latest = rows.order_by("clinic_id", "duty", "-done_on").distinct("clinic_id", "duty")
     for clinic_id, code, day in latest.values_list("clinic_id", "duty", "done_on"):
         last[clinic_id, code] = day
     for clinic in frame.clinics.values():
