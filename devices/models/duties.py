@@ -47,7 +47,7 @@ class DutyPolicy(Versioned):
     at_missing = models.CharField(
         max_length=10,
         choices=choices(StartUpEffect),
-        default=StartUpEffect.WARN,
+        default=StartUpEffect.OFF,
         help_text="What it does to sessions that nobody made the start-up check of the day",
     )
     warn_days = models.PositiveSmallIntegerField(

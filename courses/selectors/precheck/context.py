@@ -27,6 +27,7 @@ from devices.selectors import (
     eyewear_policy_of,
     eyewear_standing,
 )
+from devices.selectors.start_up import StartUpFinding, start_up_findings
 from devices.vocabulary import EyewearCheck
 
 M = TypeVar("M", bound=models.Model)
@@ -58,6 +59,7 @@ class Context:
     precautions: Standing
     eyewear: EyewearStanding | None
     treated_on: date
+    start_up: tuple[StartUpFinding, ...] = ()
 
 
 def context_of(draft: SessionDraft, *, actor: Actor) -> Context:
@@ -104,6 +106,7 @@ def context_of(draft: SessionDraft, *, actor: Actor) -> Context:
         precautions=course_standing(course, day=treated_on),
         eyewear=_eyewear(draft, laser=laser, room=room, on=treated_on),
         treated_on=treated_on,
+        start_up=start_up_findings(laser=laser, room=room, day=treated_on, at=draft.started_at),
     )
 
 

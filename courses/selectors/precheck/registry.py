@@ -136,6 +136,8 @@ CHECKS: Final[Mapping[str, CheckRule]] = {
             {
                 "laser_not_locked_out": "The laser may fire: no lock-out holds.",
                 "line_not_locked_out": "The line may fire: no lock-out of its own holds.",
+                "laser_started_up": "The laser's start-up check of the day was made and passed.",
+                "room_started_up": "The room's start-up check of the day was made and passed.",
                 "room_controlled": "The room is one of this clinic, in use and laser-controlled.",
                 "room_cleared": "The room is cleared for the wavelength.",
                 "operator_credential": "The operator's credential covers this laser model and "

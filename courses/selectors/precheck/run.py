@@ -11,6 +11,7 @@ from courses.selectors.precheck.standing import (
     place_findings,
     window_findings,
 )
+from courses.selectors.precheck.start_up import start_up_check_findings
 
 
 def report_of(context: Context) -> Report:
@@ -21,6 +22,7 @@ def report_of(context: Context) -> Report:
             *window_findings(context),
             *precaution_findings(context),
             *place_findings(context),
+            *start_up_check_findings(context),
             *operator_findings(context),
             *eyewear_findings(context),
             *pass_findings(context),
