@@ -71,6 +71,14 @@ class RecallScoped(models.QuerySet[Any]):
         return self.filter(recall__course__chain_id=actor.chain_id)
 
 
+class MessageScoped(models.QuerySet[Any]):
+    """Rows that hang on a message."""
+
+    def visible_to(self, actor: HasChain) -> Self:
+        """The rows of the messages of the actor's chain."""
+        return self.filter(message__recall__course__chain_id=actor.chain_id)
+
+
 class GapScoped(models.QuerySet[Any]):
     """Rows that hang on a gap in a diary."""
 

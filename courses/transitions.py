@@ -91,7 +91,8 @@ RECALL: Final[Transitions] = {
         Request.ENTERED_IN_ERROR,
     ),
     Request.ON_HOLD: (Request.ACTIVE, Request.REVOKED, Request.ENTERED_IN_ERROR),
-    Request.COMPLETED: (Request.ENTERED_IN_ERROR,),
+    # A message that bounced after it had left was no message.
+    Request.COMPLETED: (Request.ACTIVE, Request.ENTERED_IN_ERROR),
     # What the planner withdrew it takes back when it is wanted again.
     Request.REVOKED: (Request.ACTIVE, Request.ON_HOLD, Request.ENTERED_IN_ERROR),
 }
@@ -121,7 +122,7 @@ MESSAGE: Final[Transitions] = {
     ),
     Message.NOT_DONE: (Message.PREPARATION, Message.ENTERED_IN_ERROR),
     Message.STOPPED: (Message.PREPARATION, Message.ENTERED_IN_ERROR),
-    Message.COMPLETED: (Message.ENTERED_IN_ERROR,),
+    Message.COMPLETED: (Message.STOPPED, Message.ENTERED_IN_ERROR),
 }
 
 CALIBRATION: Final[Transitions] = {

@@ -1,7 +1,6 @@
-"""The words of a course of treatment, as closed sets of codes.
+"""The words of a course of treatment, as closed sets of codes. No Django here.
 
 Statuses are HL7 FHIR R5 code sets (hl7.org/fhir); the trade's own words stand beside them.
-No Django here: the pure packages and the models share this module.
 """
 
 from enum import IntEnum, StrEnum
@@ -380,6 +379,8 @@ class RecallReason(StrEnum):
     GAVE_UP = "gave_up"
     OUTCOME_UNKNOWN = "outcome_unknown"
     POLICY_CHANGED = "policy_changed"
+    CONTACT_OFF = "contact_off"
+    ASKED_FOR_LATER = "asked_for_later"
 
 
 class SlotRank(StrEnum):

@@ -137,6 +137,7 @@ REST_FRAMEWORK: dict[str, Any] = {
         "replan": "60/hour",
         "sign_in": "10/min",
         "calendar": "120/min",
+        "reply": "60/min",
     },
     "EXCEPTION_HANDLER": "core.api.problems.exception_handler",
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
@@ -180,6 +181,14 @@ FALLOW_OUTBOX_DIR = Path(environment.text("FALLOW_OUTBOX_DIR", str(STATE_DIR / "
 EMAIL_BACKEND = "django.core.mail.backends.filebased.EmailBackend"
 EMAIL_FILE_PATH = str(FALLOW_OUTBOX_DIR)
 EMAIL_TIMEOUT = 10
+# Where patients reach this service: the addresses in messages begin with it.
+FALLOW_PUBLIC_URL = environment.text("FALLOW_PUBLIC_URL", "http://127.0.0.1:8000")
+# Signs what providers tell of messages; without it they are told that nobody listens.
+FALLOW_CALLBACK_SECRET = environment.text("FALLOW_CALLBACK_SECRET")
+# What a watcher sends to read the numbers at /api/v1/metrics; without it there is no such page.
+FALLOW_METRICS_TOKEN = environment.text("FALLOW_METRICS_TOKEN")
+# A message that is due and has not left for so long means that something is wrong.
+FALLOW_LATE_SECONDS = environment.number("FALLOW_LATE_SECONDS", 900)
 # Which way out each channel takes: courses/channels/configured.py.
 FALLOW_SMS_ENDPOINT = environment.text("FALLOW_SMS_ENDPOINT")
 FALLOW_SMS_SECRET = environment.text("FALLOW_SMS_SECRET")

@@ -8,6 +8,7 @@ from clinics import vocabulary as clinics
 from core import vocabulary as core
 from core.vocabulary import choices
 from courses import vocabulary as courses
+from courses.channels import segments
 from courses.timing import words as messages
 from devices import vocabulary as devices
 from devices.safety import vocabulary as safety
@@ -39,5 +40,6 @@ ENUM_NAMES = _once(
         **_named(safety),
         **_named(courses),
         **_named(messages),
+        **_named(segments),
     }
 )

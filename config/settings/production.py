@@ -11,6 +11,7 @@ ALLOWED_HOSTS = environment.words("FALLOW_ALLOWED_HOSTS")
 CSRF_TRUSTED_ORIGINS = environment.words("FALLOW_TRUSTED_ORIGINS")
 environment.required("DATABASE_URL")
 environment.required("REDIS_URL")
+environment.required("FALLOW_PUBLIC_URL")
 
 # TLS ends at a proxy in front of the web processes, which says so in this header.
 SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")

@@ -58,6 +58,9 @@ class ContactPointOut(serializers.ModelSerializer[ContactPoint]):
             "quiet_from",
             "quiet_until",
             "time_zone",
+            "state",
+            "off_reason",
+            "off_at",
         )
         read_only_fields = fields
 

@@ -55,6 +55,7 @@ class MessageOut(serializers.ModelSerializer[Message]):
             "attempt",
             "lease_until",
             "sent_at",
+            "delivered_at",
             "provider_reference",
         )
         read_only_fields = fields

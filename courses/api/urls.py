@@ -11,11 +11,17 @@ from courses.api.calibrations import CalibrationViewSet
 from courses.api.capacity import CapacityView
 from courses.api.consents import ConsentViewSet
 from courses.api.courses import CourseViewSet
+from courses.api.delivery_reports import DeliveryReportTakeView, DeliveryReportViewSet
 from courses.api.energy_checks import EnergyCheckDoubtViewSet
 from courses.api.estimate_calculator import SessionEstimateView
 from courses.api.gaps import GapOfferViewSet, GapViewSet
 from courses.api.healing import HealingWindowViewSet
 from courses.api.line_advice import LineAdviceView
+from courses.api.message_templates import (
+    MessageTemplateViewSet,
+    MessageTextsView,
+    WordsPreviewView,
+)
 from courses.api.observations import ObservationViewSet
 from courses.api.outcomes import ReactionsView
 from courses.api.patients import ContactPointViewSet, PatientViewSet
@@ -32,6 +38,13 @@ from courses.api.recall_policies import CadenceInForceView, RecallPolicyViewSet
 from courses.api.recalls import MessageViewSet, RecallViewSet
 from courses.api.reference_tables import ClearanceScalesView, HealingRulesView
 from courses.api.replans import ReplanRowViewSet, ReplanViewSet
+from courses.api.replies import (
+    ReplyBookView,
+    ReplyLaterView,
+    ReplyPage,
+    ReplyStopView,
+    UnsubscribeView,
+)
 from courses.api.series import SeriesViewSet
 from courses.api.sessions import SessionViewSet
 from courses.api.slots import SlotSearchView
@@ -63,14 +76,26 @@ router.register("healing-windows", HealingWindowViewSet, basename="healing-windo
 router.register("recalls", RecallViewSet, basename="recall")
 router.register("recall-policies", RecallPolicyViewSet, basename="recall-policy")
 router.register("messages", MessageViewSet, basename="message")
+router.register("message-templates", MessageTemplateViewSet, basename="message-template")
+router.register("delivery-reports", DeliveryReportViewSet, basename="delivery-report")
+
+LINK = r"(?P<token>[0-9a-z]{1,12}-[A-Za-z0-9_-]{22})"
 
 root_urlpatterns = [
     re_path(
         r"^calendars/(?P<token>[A-Za-z0-9_-]{43})\.ics$", CalendarView.as_view(), name="calendar"
     ),
+    re_path(rf"^r/{LINK}$", ReplyPage.as_view(), name="reply"),
+    re_path(rf"^r/{LINK}/book$", ReplyBookView.as_view(), name="reply-book"),
+    re_path(rf"^r/{LINK}/later$", ReplyLaterView.as_view(), name="reply-later"),
+    re_path(rf"^r/{LINK}/stop$", ReplyStopView.as_view(), name="reply-stop"),
+    re_path(rf"^u/{LINK}$", UnsubscribeView.as_view(), name="unsubscribe"),
 ]
 
 urlpatterns: list[URLPattern | URLResolver] = [
+    path("delivery-callbacks", DeliveryReportTakeView.as_view(), name="delivery-callback"),
+    path("message-texts", MessageTextsView.as_view(), name="message-texts"),
+    path("message-template-previews", WordsPreviewView.as_view(), name="message-template-preview"),
     path("slot-searches", SlotSearchView.as_view(), name="slot-search"),
     path(
         "replans/<int:replan>/rows",

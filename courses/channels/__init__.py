@@ -1,6 +1,13 @@
 """How messages leave: one port, and an adapter for each way out. Nothing here knows a table."""
 
 from courses.channels.configured import configured_senders, reachable_channels
+from courses.channels.links import (
+    LinkPurpose,
+    link_token,
+    message_of,
+    reply_link,
+    unsubscribe_link,
+)
 from courses.channels.port import (
     Delivery,
     Outgoing,
@@ -10,20 +17,37 @@ from courses.channels.port import (
     TemporaryTrouble,
     Text,
 )
-from courses.channels.texts import TEXTS, TextFacts, UnknownTemplate, text_for
+from courses.channels.segments import SmsAlphabet, SmsLength, sms_length
+from courses.channels.texts import TEXTS, TextFacts, UnknownTemplate, default_wording, text_for
+from courses.channels.wording import LONGEST, MAY, MUST, Flaw, Wording, flaws
 
 __all__ = [
+    "LONGEST",
+    "MAY",
+    "MUST",
     "TEXTS",
     "Delivery",
+    "Flaw",
+    "LinkPurpose",
     "Outgoing",
     "Refusal",
     "Sender",
     "Senders",
+    "SmsAlphabet",
+    "SmsLength",
     "TemporaryTrouble",
     "Text",
     "TextFacts",
     "UnknownTemplate",
+    "Wording",
     "configured_senders",
+    "default_wording",
+    "flaws",
+    "link_token",
+    "message_of",
     "reachable_channels",
+    "reply_link",
+    "sms_length",
     "text_for",
+    "unsubscribe_link",
 ]

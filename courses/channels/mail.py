@@ -47,7 +47,7 @@ class Mail:
             body=text.body,
             from_email=formataddr((_one_line(message.sender_name), address)),
             to=[message.address],
-            headers={"Message-ID": reference, "Auto-Submitted": "auto-generated"},
+            headers=_headers(message, reference=reference),
         )
         mail.attach_alternative(_page(text), "text/html")
         _hand_over(mail)
@@ -60,7 +60,7 @@ def _hand_over(mail: EmailMultiAlternatives) -> None:
     except SMTPRecipientsRefused as error:
         codes = [code for code, _ in error.recipients.values()]
         if codes and min(codes) >= PERMANENT:
-            raise Refusal(f"recipient_refused_{min(codes)}") from error
+            raise Refusal(f"recipient_refused_{min(codes)}", address=True) from error
         raise TemporaryTrouble("recipient_deferred") from error
     except SMTPDataError as error:
         if error.smtp_code >= PERMANENT:
@@ -71,6 +71,15 @@ def _hand_over(mail: EmailMultiAlternatives) -> None:
         raise TemporaryTrouble("mail_server_trouble") from error
     except (SMTPException, OSError) as error:
         raise TemporaryTrouble("mail_server_trouble", may_have_left=True) from error
+
+
+def _headers(message: Outgoing, *, reference: str) -> dict[str, str]:
+    headers = {"Message-ID": reference, "Auto-Submitted": "auto-generated"}
+    if message.unsubscribe:
+        # RFC 8058, section 3.1: both, and the address a POST can be sent to without asking.
+        headers["List-Unsubscribe"] = f"<{message.unsubscribe}>"
+        headers["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"
+    return headers
 
 
 def _page(text: Text) -> str:

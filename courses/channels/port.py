@@ -18,11 +18,12 @@ class Text:
 
 @dataclass(frozen=True, slots=True)
 class Outgoing:
-    """To whom, and in whose name."""
+    """To whom, in whose name, and where a mail program can end it with one click."""
 
     channel: Channel
     address: str
     sender_name: str
+    unsubscribe: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,11 +50,12 @@ class TemporaryTrouble(Exception):
 
 
 class Refusal(Exception):
-    """The channel will never take this address or text; `reason` as above."""
+    """The channel will never take this; `reason` as above. `address`: whatever it says."""
 
-    def __init__(self, reason: str) -> None:
+    def __init__(self, reason: str, *, address: bool = False) -> None:
         super().__init__(reason)
         self.reason = reason
+        self.address = address
 
 
 class Sender(Protocol):

@@ -10,7 +10,9 @@
 The provider answers 2xx with `{"id": "<its own reference>"}`, also to a key that it has seen,
 without sending again. 408, 409, 425, 429 and 5xx mean: later (`Retry-After` in seconds is kept).
 401 and 403 mean that our secret is wrong: later too. Any other status means that this message is
-never taken. For a provider without keys say so (FALLOW_SMS_HONOURS_KEYS=false): a text message
+never taken; with `{"error": "recipient"}` because of the number, which is then turned off. What
+becomes of a message is told later at `/api/v1/delivery-callbacks` under its `reference`. For a
+provider without keys say so (FALLOW_SMS_HONOURS_KEYS=false): a text message
 then leaves *at most once*, and one whose outcome nobody knows is shown to the front desk.
 """
 
@@ -68,7 +70,8 @@ class HttpSms:
                 retry_after=_seconds(asked),
                 may_have_left=status >= 500,
             )
-        raise Refusal(f"provider_refused_{status}")
+        at_fault = _told(answer).get("error") == "recipient"
+        raise Refusal(f"provider_refused_{status}", address=at_fault)
 
     def _post(self, body: bytes, *, headers: dict[str, str]) -> tuple[int, str, bytes]:
         """Status, Retry-After and body of the answer. Redirects are not followed."""
@@ -98,11 +101,15 @@ class HttpSms:
 
 
 def _reference(answer: bytes) -> str:
+    return str(_told(answer).get("id", ""))[:200]
+
+
+def _told(answer: bytes) -> dict[str, object]:
     try:
         told = json.loads(answer)
     except ValueError:
-        return ""
-    return str(told.get("id", ""))[:200] if isinstance(told, dict) else ""
+        return {}
+    return told if isinstance(told, dict) else {}
 
 
 def _seconds(asked: str) -> timedelta | None:

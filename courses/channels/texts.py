@@ -1,126 +1,183 @@
-"""What patients read: plain, short, and nothing medical. Dates are the clinic's local ones."""
+"""What patients read: plain, short, and nothing medical. Dates are the clinic's local ones.
 
-from collections.abc import Callable, Mapping
+These are the service's own words; a chain may have words of its own for each text and language.
+"""
+
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from courses.channels.days import day_and_time, day_of_month, whole_day
 from courses.channels.port import Text
+from courses.channels.wording import Wording, filled
+from courses.vocabulary import Channel
+
+FALLBACK: Final = "en"
 
 
 @dataclass(frozen=True, slots=True)
 class TextFacts:
-    """What a text may speak of. `starts_at` is told in the clinic's `zone`."""
+    """What a text may speak of. `starts_at` is told in the clinic's `zone`.
+
+    `link` is where the patient can answer.
+    """
 
     given_name: str
     clinic: str
     zone: ZoneInfo
     starts_at: datetime | None = None
     ready_on: date | None = None
+    link: str = ""
+    language: str = FALLBACK
 
 
 class UnknownTemplate(LookupError):
     """No text of that name is there."""
 
 
-def text_for(template: str, facts: TextFacts) -> Text:
-    """The text of that name. Raises UnknownTemplate."""
-    try:
-        return TEXTS[template](facts)
-    except KeyError as fault:
-        raise UnknownTemplate(template) from fault
+def text_for(
+    template: str,
+    facts: TextFacts,
+    *,
+    channel: Channel = Channel.EMAIL,
+    own: Wording | None = None,
+) -> Text:
+    """The text of that name in the chain's `own` words, else in ours. Raises UnknownTemplate.
+
+    A language without words of ours falls back to English.
+    """
+    wording, language = own, facts.language
+    if wording is None:
+        wording, language = default_wording(template, language=language)
+    places = _places(facts, language=language)
+    if channel is Channel.SMS:
+        return Text(subject="", body=filled(wording.short, places))
+    subject = " ".join(filled(wording.subject, places).split())
+    return Text(subject=subject, body=filled(wording.body, places))
 
 
-def _letter(facts: TextFacts, *, subject: str, body: str) -> Text:
-    return Text(subject=subject, body=f"Hello {facts.given_name},\n\n{body}\n\n{facts.clinic}\n")
+def default_wording(template: str, *, language: str) -> tuple[Wording, str]:
+    """Our words for a text, and the language in which they are. Raises UnknownTemplate."""
+    if template not in TEXTS:
+        raise UnknownTemplate(template)
+    found = language.partition("-")[0]
+    if found not in TEXTS[template]:
+        found = FALLBACK
+    return TEXTS[template][found], found
 
 
-def _day(day: date) -> str:
-    return f"{day:%A} {day.day} {day:%B %Y}"
+def _places(facts: TextFacts, *, language: str) -> dict[str, str]:
+    language = language.partition("-")[0]
+    places = {"given_name": facts.given_name, "clinic": facts.clinic, "link": facts.link}
+    if facts.starts_at is not None:
+        local = facts.starts_at.astimezone(facts.zone)
+        places["visit_time"] = day_and_time(local, language=language)
+        places["visit_day"] = day_of_month(local.date(), language=language)
+    if facts.ready_on is not None:
+        places["ready_on"] = whole_day(facts.ready_on, language=language)
+    return places
 
 
-def _time(facts: TextFacts) -> str:
-    if facts.starts_at is None:
-        return "the time we agreed"
-    local = facts.starts_at.astimezone(facts.zone)
-    return f"{_day(local.date())} at {local:%H:%M}"
+def _en(subject: str, says: str, short: str) -> Wording:
+    return Wording(subject, f"Hello $given_name,\n\n{says}\n\n$clinic\n", short)
 
 
-def _invitation(facts: TextFacts) -> Text:
-    return _letter(
-        facts,
-        subject=f"Your next visit to {facts.clinic}",
-        body=(
-            f"you can now book your next visit to {facts.clinic}. "
-            "Please get in touch with us to find a time that suits you."
+def _de(subject: str, says: str, short: str) -> Wording:
+    return Wording(subject, f"Guten Tag $given_name,\n\n{says}\n\n$clinic\n", short)
+
+
+TEXTS: Final[Mapping[str, Mapping[str, Wording]]] = {
+    "invitation": {
+        "en": _en(
+            "Your next visit to $clinic",
+            "you can now book your next visit to $clinic. Times to choose from, and how to wait "
+            "or stop, are here:\n$link",
+            "$clinic: you can now book your next visit. Book, wait or stop: $link",
         ),
-    )
-
-
-def _invitation_ahead(facts: TextFacts) -> Text:
-    when = f"from {_day(facts.ready_on)}" if facts.ready_on else "soon"
-    return _letter(
-        facts,
-        subject=f"Your next visit to {facts.clinic}",
-        body=(
-            f"your next visit to {facts.clinic} can take place {when}. "
-            "Please get in touch with us to find a time that suits you."
+        "de": _de(
+            "Ihr nächster Besuch: $clinic",
+            "Sie können jetzt Ihren nächsten Besuch bei $clinic buchen. Termine zur Auswahl, und "
+            "wie Sie warten oder aufhören, finden Sie hier:\n$link",
+            "$clinic: Sie können jetzt Ihren nächsten Besuch buchen. Buchen, warten oder "
+            "aufhören: $link",
         ),
-    )
-
-
-def _invitation_again(facts: TextFacts) -> Text:
-    return _letter(
-        facts,
-        subject=f"Your next visit to {facts.clinic}",
-        body=(
-            f"you have not booked your next visit to {facts.clinic} yet. "
-            "We would like to hear from you, also if you want to wait or to stop."
+    },
+    "invitation-ahead": {
+        "en": _en(
+            "Your next visit to $clinic",
+            "your next visit to $clinic can take place from $ready_on. Times to choose from, and "
+            "how to wait or stop, are here:\n$link",
+            "$clinic: your next visit can take place from $ready_on. Book, wait or stop: $link",
         ),
-    )
-
-
-def _reminder(facts: TextFacts) -> Text:
-    local = facts.starts_at.astimezone(facts.zone) if facts.starts_at else None
-    on = f" on {local.day} {local:%B}" if local else ""
-    return _letter(
-        facts,
-        subject=f"Your visit to {facts.clinic}{on}",
-        body=(
-            f"this is a reminder of your visit to {facts.clinic} on {_time(facts)}. "
-            "If you cannot come, please tell us as early as you can."
+        "de": _de(
+            "Ihr nächster Besuch: $clinic",
+            "Ihr nächster Besuch bei $clinic ist möglich ab $ready_on. Termine zur Auswahl, und "
+            "wie Sie warten oder aufhören, finden Sie hier:\n$link",
+            "$clinic: Ihr nächster Besuch ist möglich ab $ready_on. Buchen, warten oder "
+            "aufhören: $link",
         ),
-    )
-
-
-def _moved(facts: TextFacts) -> Text:
-    return _letter(
-        facts,
-        subject=f"Your visit to {facts.clinic} has a new time",
-        body=(
-            f"we had to move your visit to {facts.clinic}. It is now on {_time(facts)}. "
-            "If that does not suit you, please tell us and we will find another time."
+    },
+    "invitation-again": {
+        "en": _en(
+            "Your next visit to $clinic",
+            "you have not booked your next visit to $clinic yet. We would like to hear from you, "
+            "also if you want to wait or to stop:\n$link",
+            "$clinic: you have not booked your next visit yet. Book, wait or stop: $link",
         ),
-    )
-
-
-def _aftercare(facts: TextFacts) -> Text:
-    return _letter(
-        facts,
-        subject=f"How are you? {facts.clinic}",
-        body=(
-            f"we hope that you are well after your visit to {facts.clinic}. "
-            "If anything worries you, or you have a question, please call us."
+        "de": _de(
+            "Ihr nächster Besuch: $clinic",
+            "Sie haben Ihren nächsten Besuch bei $clinic noch nicht gebucht. Wir freuen uns über "
+            "eine Antwort, auch wenn Sie warten oder aufhören möchten:\n$link",
+            "$clinic: Ihr nächster Besuch ist noch nicht gebucht. Buchen, warten oder "
+            "aufhören: $link",
         ),
-    )
-
-
-TEXTS: Final[Mapping[str, Callable[[TextFacts], Text]]] = {
-    "invitation": _invitation,
-    "invitation-ahead": _invitation_ahead,
-    "invitation-again": _invitation_again,
-    "reminder": _reminder,
-    "moved": _moved,
-    "aftercare": _aftercare,
+    },
+    "reminder": {
+        "en": _en(
+            "Your visit to $clinic on $visit_day",
+            "this is a reminder of your visit to $clinic on $visit_time. If you cannot come, "
+            "please tell us as early as you can.",
+            "$clinic: your visit is on $visit_time. If you cannot come, please tell us early.",
+        ),
+        "de": _de(
+            "Ihr Besuch am $visit_day: $clinic",
+            "wir erinnern Sie an Ihren Besuch bei $clinic: $visit_time. Wenn Sie nicht kommen "
+            "können, sagen Sie uns bitte früh Bescheid.",
+            "$clinic: Ihr Besuch ist am $visit_time. Wenn Sie nicht kommen können, sagen Sie "
+            "bitte Bescheid.",
+        ),
+    },
+    "moved": {
+        "en": _en(
+            "Your visit to $clinic has a new time",
+            "we had to move your visit to $clinic. It is now on $visit_time. If that does not "
+            "suit you, please tell us and we will find another time.",
+            "$clinic: we had to move your visit. It is now on $visit_time. Please tell us if "
+            "that does not suit you.",
+        ),
+        "de": _de(
+            "Neuer Termin: $clinic",
+            "wir mussten Ihren Besuch bei $clinic verlegen. Der neue Termin: $visit_time. Wenn "
+            "er Ihnen nicht passt, sagen Sie uns bitte Bescheid.",
+            "$clinic: wir mussten Ihren Besuch verlegen. Neu: $visit_time. Wenn es nicht passt, "
+            "sagen Sie bitte Bescheid.",
+        ),
+    },
+    "aftercare": {
+        "en": _en(
+            "How are you? $clinic",
+            "we hope that you are well after your visit to $clinic. If anything worries you, or "
+            "you have a question, please call us.",
+            "$clinic: we hope that you are well. If anything worries you, please call us.",
+        ),
+        "de": _de(
+            "Wie geht es Ihnen? $clinic",
+            "wir hoffen, dass es Ihnen nach Ihrem Besuch bei $clinic gut geht. Wenn Sie etwas "
+            "beunruhigt oder Sie eine Frage haben, rufen Sie uns bitte an.",
+            "$clinic: Wir hoffen, dass es Ihnen gut geht. Wenn Sie etwas beunruhigt, rufen Sie "
+            "uns bitte an.",
+        ),
+    },
 }

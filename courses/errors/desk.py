@@ -1,6 +1,6 @@
 """What the front desk's lists and feeds refuse: waiting list, gaps, calendars, recalls."""
 
-from core.errors import Conflict, Malformed, NotFound, Refused
+from core.errors import Conflict, Forbidden, Malformed, NotFound, Refused
 
 
 class EntryUnknown(NotFound):
@@ -92,3 +92,38 @@ class PolicyOvertaken(Conflict):
 
     code = "recall_policy_overtaken"
     title = "The recall policy was changed meanwhile"
+
+
+class TemplateOvertaken(Conflict):
+    """Somebody has put another version in place; `in_force` is its number."""
+
+    code = "message_template_overtaken"
+    title = "The text was changed meanwhile"
+
+
+class LinkUnknown(NotFound):
+    """No such address: cut short, mistyped or for another purpose."""
+
+    code = "reply_link_unknown"
+    title = "This address leads nowhere"
+
+
+class ReplyOver(Conflict):
+    """The time of the address is over, or there is nothing to answer any more."""
+
+    code = "reply_over"
+    title = "There is nothing to answer any more"
+
+
+class ReplyNotOffered(Refused):
+    """The message does not ask this."""
+
+    code = "reply_not_offered"
+    title = "The message does not ask this"
+
+
+class CallbackUnsigned(Forbidden):
+    """The report is not signed with the secret, or was signed too long ago."""
+
+    code = "callback_unsigned"
+    title = "The report is not signed as it must be"

@@ -1,5 +1,6 @@
 """Everything a course of treatment stores. Concepts stand in modules; import them from here."""
 
+from courses.models.answers import DeliveryReport, MessageTemplate, RecallPause, Reply
 from courses.models.appointments import Appointment, AppointmentSeries
 from courses.models.calibration import CalibrationDecision, CalibrationRun
 from courses.models.consents import Consent
@@ -26,23 +27,27 @@ __all__ = [
     "Consent",
     "ContactPoint",
     "Course",
+    "DeliveryReport",
     "Gap",
     "GapOffer",
     "HealingDecision",
     "HealingWindow",
     "HealingWindowVersion",
     "Message",
+    "MessageTemplate",
     "Observation",
     "Patient",
     "PrecautionAnswers",
     "PrecautionDecision",
     "Recall",
+    "RecallPause",
     "RecallPlan",
     "RecallPolicy",
     "Replan",
     "ReplanOutage",
     "ReplanRow",
     "ReplanRun",
+    "Reply",
     "Session",
     "Tattoo",
     "TattooPart",

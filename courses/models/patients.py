@@ -11,6 +11,7 @@ from core.constraints import one_of
 from core.models import Versioned
 from core.vocabulary import choices
 from courses.querysets import PatientScoped
+from courses.timing.words import ContactState
 from courses.vocabulary import Channel, SkinType
 
 
@@ -66,7 +67,8 @@ class ContactPoint(Versioned):
     """One way to reach a patient, and what for.
 
     `allowed` and `opted_out` are the purposes of the newest decisions in the `Consent` ledger: a
-    trigger keeps them, nobody writes them. Quiet hours are the patient's local wall time; the
+    trigger keeps them, nobody writes them. An address that bounced or was refused is off, until
+    it is changed or turned on again. Quiet hours are the patient's local wall time; the
     span may pass midnight.
     """
 
@@ -94,6 +96,12 @@ class ContactPoint(Versioned):
         max_length=64, blank=True, help_text="IANA name; empty: that of the home clinic"
     )
 
+    state = models.CharField(
+        max_length=8, choices=choices(ContactState), default=ContactState.WORKING, editable=False
+    )
+    off_reason = models.CharField(max_length=60, blank=True, editable=False)
+    off_at = models.DateTimeField(null=True, editable=False)
+
     objects = PatientScoped.as_manager()
 
     class Meta:
@@ -103,6 +111,12 @@ class ContactPoint(Versioned):
                 fields=["patient", "channel", "address"], name="contactpoint_once_per_patient"
             ),
             one_of("channel", Channel, name="contactpoint_channel_known"),
+            one_of("state", ContactState, name="contactpoint_state_known"),
+            models.CheckConstraint(
+                condition=Q(state=ContactState.WORKING, off_at__isnull=True, off_reason="")
+                | (Q(state=ContactState.OFF, off_at__isnull=False) & ~Q(off_reason="")),
+                name="contactpoint_off_says_why",
+            ),
             models.CheckConstraint(
                 condition=Q(quiet_from__isnull=True, quiet_until__isnull=True)
                 | Q(quiet_from__isnull=False, quiet_until__isnull=False),

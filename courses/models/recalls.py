@@ -166,6 +166,9 @@ class Message(Versioned):
     attempt = models.PositiveSmallIntegerField(default=0)
     lease_until = models.DateTimeField(null=True, blank=True)
     sent_at = models.DateTimeField(null=True, blank=True)
+    delivered_at = models.DateTimeField(
+        null=True, blank=True, help_text="When the provider said that it arrived"
+    )
     provider_reference = models.CharField(max_length=200, blank=True)
 
     objects = RecallScoped.as_manager()
@@ -198,6 +201,14 @@ class Message(Versioned):
                 fields=["due_at", "id"],
                 name="message_call_open",
                 condition=Q(status=MessageStatus.ON_HOLD),
+            ),
+            models.Index(
+                fields=["sent_at"], name="message_sent", condition=Q(sent_at__isnull=False)
+            ),
+            models.Index(
+                fields=["updated_at"],
+                name="message_failed",
+                condition=Q(status=MessageStatus.STOPPED),
             ),
         ]
 

@@ -19,6 +19,7 @@ from courses.models import ContactPoint, Course, Patient
 from courses.services.consents import Said, consents_write
 from courses.services.contact_address import checked_address
 from courses.services.healing import windows_recompute
+from courses.timing.words import ContactState
 from courses.vocabulary import Channel, CourseStatus
 
 OLDEST_YEARS: Final = 120
@@ -132,6 +133,7 @@ def _locked_point(
 
 
 def _set(point: ContactPoint, changes: Mapping[str, Any]) -> None:
+    before = point.address
     for name, value in changes.items():
         setattr(point, name, value)
     if (point.quiet_from is None) != (point.quiet_until is None):
@@ -144,6 +146,8 @@ def _set(point: ContactPoint, changes: Mapping[str, Any]) -> None:
             channel=Channel(point.channel),
             country=point.patient.home_clinic.country,
         )
+    if point.address != before:
+        point.state, point.off_reason, point.off_at = ContactState.WORKING, "", None
 
 
 def _check_birth_date(born: date, *, now: datetime) -> None:

@@ -6,6 +6,7 @@ from courses.timing.due import call_again_at, step_due
 from courses.timing.outlook import (
     CourseFacts,
     Outlook,
+    PauseFacts,
     Place,
     SessionFacts,
     VisitFacts,
@@ -29,6 +30,7 @@ __all__ = [
     "CourseFacts",
     "OpenDays",
     "Outlook",
+    "PauseFacts",
     "Place",
     "QuietHours",
     "SessionFacts",

@@ -78,6 +78,14 @@ class SessionFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class PauseFacts:
+    """Nobody is to invite before a day; from it on the invitations are counted."""
+
+    id: int
+    until: date
+
+
+@dataclass(frozen=True, slots=True)
 class CourseFacts:
     """What decides which messages a course is to get.
 
@@ -90,6 +98,7 @@ class CourseFacts:
     windows: tuple[WindowFacts, ...] = ()
     visits: tuple[VisitFacts, ...] = ()
     sessions: tuple[SessionFacts, ...] = ()
+    pause: PauseFacts | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,6 +297,9 @@ def _base(facts: CourseFacts, *, now: datetime) -> _Base | None:
         return None
     closes_on, _, window = max(dated, key=lambda one: one[:2])
     occasion = f"window:{window.id}:{closes_on.isoformat()}"
+    pause = facts.pause
+    if pause is not None and pause.until > max(closes_on, *_fell_on(facts, window)):
+        return _Base(window, pause.until, f"{occasion}:later:{pause.id}", restarted=True)
     fallen = max(
         (one for one in facts.visits if one.status in FELL_THROUGH and one.held_until is None),
         key=lambda one: (one.changed_at, one.id),
@@ -298,6 +310,14 @@ def _base(facts: CourseFacts, *, now: datetime) -> _Base | None:
         if restart > closes_on:
             return _Base(window, restart, f"{occasion}:after:{fallen.id}", restarted=True)
     return _Base(window, closes_on, occasion, restarted=False)
+
+
+def _fell_on(facts: CourseFacts, window: WindowFacts) -> list[date]:
+    return [
+        local_date(one.changed_at, window.place.zone)
+        for one in facts.visits
+        if one.status in FELL_THROUGH and one.held_until is None
+    ] or [date.min]
 
 
 def _due(

@@ -13,7 +13,10 @@ from courses.vocabulary import Channel, RecallReason
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """One way to reach a patient. `own_quiet` are hours the patient named, in `zone`."""
+    """One way to reach a patient. `own_quiet` are hours the patient named, in `zone`.
+
+    `off`: the address bounced or was refused.
+    """
 
     id: int
     channel: Channel
@@ -22,6 +25,7 @@ class Point:
     opted_out: frozenset[str]
     zone: ZoneInfo
     own_quiet: tuple[time, time] | None = None
+    off: bool = False
 
     def quiet_in(self, cadence: Cadence) -> QuietHours | None:
         """When not to disturb: the patient's own hours, else those of the chain."""
@@ -51,9 +55,11 @@ def why_unusable(
 def why_refused(
     point: Point, *, purpose: MessagePurpose, reachable: frozenset[Channel]
 ) -> RecallReason | None:
-    """Opted out, never agreed, or no way out on that channel; None when it may be used."""
+    """Opted out, never agreed, an address that is off, no way out; None when it may be used."""
     if purpose in point.opted_out:
         return RecallReason.OPTED_OUT
     if purpose not in point.allowed:
         return RecallReason.NO_CONSENT
+    if point.off:
+        return RecallReason.CONTACT_OFF
     return None if point.channel in reachable else RecallReason.CHANNEL_CLOSED

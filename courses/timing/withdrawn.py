@@ -56,6 +56,8 @@ def _invitation(
     if present is None:
         return RecallReason.SKIN_NOT_READY
     if present != occasion:
+        if ":later:" in present:
+            return RecallReason.ASKED_FOR_LATER
         healing = any(one.state is WindowState.OPEN for one in facts.windows)
         return RecallReason.SKIN_NOT_READY if healing else RecallReason.SUPERSEDED
     return RecallReason.SUPERSEDED if due_at <= now else RecallReason.POLICY_CHANGED

@@ -35,6 +35,34 @@ class ClosedDays(StrEnum):
     SEND = "send"
 
 
+class ContactState(StrEnum):
+    """Whether an address works: one that bounced or was refused is off until somebody mends it."""
+
+    WORKING = "working"
+    OFF = "off"
+
+
+class DeliveryOutcome(StrEnum):
+    """What a provider tells later of a message.
+
+    `failed`: it was not delivered, and the address may be as good as ever. `bounced`: the address
+    takes nothing. `refused`: whoever it belongs to does not want it.
+    """
+
+    DELIVERED = "delivered"
+    FAILED = "failed"
+    BOUNCED = "bounced"
+    REFUSED = "refused"
+
+
+class ReplyKind(StrEnum):
+    """What a patient answers to a message: book, ask again later, or no more messages."""
+
+    BOOK = "book"
+    LATER = "later"
+    STOP = "stop"
+
+
 class CallOutcome(StrEnum):
     """What came of a call by the front desk."""
 

@@ -20,6 +20,12 @@ OPEN_TO_EVERYONE = {
     "ProblemType",
     "TokenView",
     "CalendarView",
+    "DeliveryReportTakeView",
+    "ReplyPage",
+    "ReplyBookView",
+    "ReplyLaterView",
+    "ReplyStopView",
+    "UnsubscribeView",
 }
 """Endpoints that need no credential. A new one is added here on purpose."""
 

@@ -8,8 +8,15 @@ from typing import Any, Final
 
 from clinics.hours import zone_named
 from core.prepared import Prepared
-from courses.models import Course
-from courses.timing import CourseFacts, Place, SessionFacts, VisitFacts, WindowFacts
+from courses.models import Course, RecallPause
+from courses.timing import (
+    CourseFacts,
+    PauseFacts,
+    Place,
+    SessionFacts,
+    VisitFacts,
+    WindowFacts,
+)
 from courses.timing.differences import MessageRow, RecallRow
 from courses.timing.points import Point
 from courses.vocabulary import (
@@ -26,8 +33,13 @@ from courses.vocabulary import (
 LOOK_BACK: Final = timedelta(days=100)
 
 COURSES: Final = Prepared("""
-    SELECT course.id, course.chain_id, course.status, patient.deceased, patient.gold_therapy_ever
+    SELECT course.id, course.chain_id, course.status, patient.deceased, patient.gold_therapy_ever,
+        pause.id, pause.until
     FROM courses_course AS course JOIN courses_patient AS patient ON patient.id = course.patient_id
+    LEFT JOIN LATERAL (
+        SELECT newest.id, newest.until FROM courses_recallpause AS newest
+        WHERE newest.course_id = course.id ORDER BY newest.id DESC LIMIT 1
+    ) AS pause ON true
     WHERE course.id = ANY (%(courses)s::bigint[])
 """)
 
@@ -68,7 +80,8 @@ SESSIONS: Final = Prepared("""
 
 POINTS: Final = Prepared("""
     SELECT course.id, point.id, point.channel, point.rank, point.allowed, point.opted_out,
-        coalesce(nullif(point.time_zone, ''), home.time_zone), point.quiet_from, point.quiet_until
+        coalesce(nullif(point.time_zone, ''), home.time_zone), point.quiet_from, point.quiet_until,
+        point.state = 'off'
     FROM courses_course AS course
     JOIN courses_contactpoint AS point ON point.patient_id = course.patient_id
     JOIN courses_patient AS patient ON patient.id = course.patient_id
@@ -118,6 +131,7 @@ def course_records(courses: Sequence[int], *, now: datetime) -> list[CourseRecor
             facts=CourseFacts(
                 ended=_ended(status, deceased=deceased),
                 treatable=not gold,
+                pause=_pause(*pause),
                 windows=tuple(windows[pk]),
                 visits=tuple(visits[pk]),
                 sessions=tuple(sessions[pk]),
@@ -125,19 +139,22 @@ def course_records(courses: Sequence[int], *, now: datetime) -> list[CourseRecor
             points=tuple(points[pk]),
             rows=tuple(recalls[pk]),
         )
-        for pk, chain_id, status, deceased, gold in COURSES.rows(**asked)
+        for pk, chain_id, status, deceased, gold, *pause in COURSES.rows(**asked)
     ]
 
 
 def course_facts(course: Course, *, now: datetime) -> CourseFacts:
-    """What decides which messages a course (read with its patient) is to get. Two queries.
+    """What decides which messages a course (read with its patient) is to get. Three queries.
 
     Without its sessions.
     """
     asked: dict[str, Any] = {"courses": [course.pk]}
+    newest = RecallPause.objects.filter(course=course.pk).order_by("-pk")
+    pause = newest.values_list("pk", "until").first()
     return CourseFacts(
         ended=_ended(course.status, deceased=course.patient.deceased),
         treatable=not course.patient.gold_therapy_ever,
+        pause=_pause(*(pause or (None, None))),
         windows=tuple(_by_course(WINDOWS.rows(**asked), _window)[course.pk]),
         visits=tuple(_by_course(VISITS.rows(**asked, since=now - LOOK_BACK), _visit)[course.pk]),
     )
@@ -177,6 +194,10 @@ def _recalls(asked: dict[str, Any]) -> dict[int, list[RecallRow]]:
     return found
 
 
+def _pause(pk: int | None, until: Any) -> PauseFacts | None:
+    return None if pk is None else PauseFacts(pk, until)
+
+
 def _ended(status: str, *, deceased: bool) -> RecallReason | None:
     if deceased:
         return RecallReason.DECEASED
@@ -205,7 +226,7 @@ def _session(pk: int, ended_at: datetime, clinic_id: int, zone: str) -> SessionF
 
 
 def _point(pk: int, channel: str, rank: int, *rest: Any) -> Point:
-    allowed, opted_out, zone, quiet_from, quiet_until = rest
+    allowed, opted_out, zone, quiet_from, quiet_until, off = rest
     return Point(
         id=pk,
         channel=Channel(channel),
@@ -214,6 +235,7 @@ def _point(pk: int, channel: str, rank: int, *rest: Any) -> Point:
         opted_out=frozenset(opted_out),
         zone=zone_named(zone),
         own_quiet=None if quiet_from is None else (quiet_from, quiet_until),
+        off=off,
     )
 
 

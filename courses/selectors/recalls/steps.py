@@ -7,7 +7,7 @@ from courses.selectors.recalls.policies import cadence_numbered
 from courses.timing import Cadence, CadenceStep
 from courses.timing.cadence import PLANNED
 from courses.timing.points import Point
-from courses.timing.words import ClosedDays
+from courses.timing.words import ClosedDays, ContactState
 from courses.vocabulary import Channel, RecallKind
 
 
@@ -52,4 +52,5 @@ def point_of(point: ContactPoint) -> Point:
         opted_out=frozenset(point.opted_out),
         zone=zone_named(point.time_zone or point.patient.home_clinic.time_zone),
         own_quiet=None if start is None or end is None else (start, end),
+        off=point.state == ContactState.OFF,
     )

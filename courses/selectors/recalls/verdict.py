@@ -6,11 +6,20 @@ from datetime import datetime
 from django.db.models import QuerySet
 
 from clinics.hours import zone_named
-from courses.channels import Outgoing, Text, TextFacts, reachable_channels, text_for
+from courses.channels import (
+    Outgoing,
+    Text,
+    TextFacts,
+    reachable_channels,
+    reply_link,
+    text_for,
+    unsubscribe_link,
+)
 from courses.models import ContactPoint, Message, Recall
 from courses.selectors.recalls.closed_days import ClosedDaysOfClinics
 from courses.selectors.recalls.facts import course_facts
 from courses.selectors.recalls.steps import cadence_of_recall, clinic_of, point_of, step_of
+from courses.selectors.recalls.templates import own_wording
 from courses.timing import PURPOSE, OpenDays, quiet_until, right_hour, visit_occasion
 from courses.timing.outlook import ASKED_WITHIN, held_until, invitation_occasion
 from courses.timing.points import why_refused
@@ -84,7 +93,7 @@ def messages_with_context() -> QuerySet[Message]:
 def verdict(
     message: Message, *, now: datetime, closed: ClosedDaysOfClinics | None = None
 ) -> Verdict:
-    """What to do at `now` with one of `messages_with_context`. At most two queries.
+    """What to do at `now` with one of `messages_with_context`. At most three queries.
 
     And four for a clinic whose closed days nobody has asked for yet.
     """
@@ -103,13 +112,13 @@ def verdict(
         return Unwanted(RecallReason.TOO_LATE) if late else wait
     if point.channel == Channel.PHONE:
         return Call()
-    return Send(outgoing=_outgoing(recall, point), text=text_of(recall))
+    return Send(outgoing=_outgoing(message), text=text_of(message))
 
 
 def still_wanted(recall: Recall, *, now: datetime) -> Unwanted | Later | None:
     """Whether nobody should be told any more, or not yet; None when they should now.
 
-    At most two queries. Which step about the same thing comes when the planner has decided: see
+    At most three queries. Which step about the same thing comes when the planner has decided: see
     that the course's plan is not due before asking.
     """
     if recall.status not in LIVE:
@@ -126,19 +135,24 @@ def still_wanted(recall: Recall, *, now: datetime) -> Unwanted | Later | None:
     return _about_visit_wanted(recall, now=now)
 
 
-def text_of(recall: Recall) -> Text:
-    """What the recall says."""
+def text_of(message: Message) -> Text:
+    """What the message says, in the patient's language and the chain's words. One query."""
+    recall, patient = message.recall, message.contact_point.patient
     clinic = clinic_of(recall)
     visit, window = recall.appointment, recall.window
     return text_for(
         recall.template,
         TextFacts(
-            given_name=recall.course.patient.given_name,
+            given_name=patient.given_name,
             clinic=clinic.name,
             zone=zone_named(clinic.time_zone),
             starts_at=visit.starts_at if visit else None,
             ready_on=window.earliest_on if window else None,
+            link=reply_link(message.pk),
+            language=patient.language,
         ),
+        channel=Channel(message.channel),
+        own=own_wording(recall.course.chain_id, recall.template, language=patient.language),
     )
 
 
@@ -200,7 +214,11 @@ def _wrong_hour(
     return Later(until, RecallReason.QUIET_HOURS if sleeps else RecallReason.CLOSED_DAY)
 
 
-def _outgoing(recall: Recall, point: ContactPoint) -> Outgoing:
+def _outgoing(message: Message) -> Outgoing:
+    point = message.contact_point
     return Outgoing(
-        channel=Channel(point.channel), address=point.address, sender_name=clinic_of(recall).name
+        channel=Channel(point.channel),
+        address=point.address,
+        sender_name=clinic_of(message.recall).name,
+        unsubscribe=unsubscribe_link(message.pk),
     )

@@ -2,16 +2,20 @@
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Final
 
 from django.conf import settings
 
 from core.db import command, step
 from courses import locks
 from courses.channels import Delivery
-from courses.models import Message, Recall
+from courses.models import DeliveryReport, Message, Recall
 from courses.services.recalls.contact import message_plan
 from courses.timing import MAX_ATTEMPTS
+from courses.timing.words import ContactState, DeliveryOutcome
 from courses.vocabulary import MessageStatus, RecallReason, RequestStatus
+
+NOT_ARRIVED: Final = (DeliveryOutcome.FAILED, DeliveryOutcome.BOUNCED, DeliveryOutcome.REFUSED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +52,14 @@ class Waits:
 
 @dataclass(frozen=True, slots=True)
 class Failed:
-    """It did not leave; the next attempt is at `again_at`, None for none."""
+    """It did not leave; the next attempt is at `again_at`, None for none.
+
+    `address`: the address is at fault, and is turned off.
+    """
 
     reason: str
     again_at: datetime | None = None
+    address: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +106,9 @@ def message_settle(*, claim: Claim, outcome: Outcome, now: datetime) -> bool:
             _complete(recall, message, now=now, reference=delivery.reference)
         case Waits(reason, until):
             _wait(message, reason=reason, until=until)
-        case Failed(reason, again_at):
+        case Failed(reason, again_at, address):
+            if address:
+                contact_point_off(pk=message.contact_point_id, reason=reason, now=now)
             _fail(recall, message, reason=reason, again_at=again_at, now=now)
         case Dropped(reason, recall_too):
             _drop(recall, message, reason=reason, recall_too=recall_too, now=now)
@@ -120,6 +130,15 @@ def message_end(
 
 
 @step
+def contact_point_off(*, pk: int, reason: str, now: datetime) -> None:
+    """Turn an address off that takes nothing or is not wanted; the first reason stays."""
+    point = locks.lock_contact_point(pk=pk)
+    if point is not None and point.state == ContactState.WORKING:
+        point.state, point.off_reason, point.off_at = ContactState.OFF, reason[:60], now
+        point.save()
+
+
+@step
 def recall_revoke(*, recall: Recall, reason: str) -> None:
     """End a locked recall that is not over yet."""
     if recall.status in {RequestStatus.ACTIVE, RequestStatus.ON_HOLD}:
@@ -133,6 +152,17 @@ def _holds(claim: Claim, message: Message) -> bool:
 
 @step
 def _complete(recall: Recall, message: Message, *, now: datetime, reference: str) -> None:
+    told = DeliveryReport.objects.filter(message=message.pk, outcome__in=NOT_ARRIVED).first()
+    if told is not None:
+        # The provider was quicker with the bad news than with its receipt.
+        message_end(
+            recall=recall,
+            message=message,
+            status=MessageStatus.STOPPED,
+            reason=told.outcome,
+            now=now,
+        )
+        return
     message.status, message.status_reason = MessageStatus.COMPLETED, ""
     message.sent_at = now
     message.provider_reference = reference

@@ -107,7 +107,7 @@ def _send(message: Message, send: Send, *, senders: Senders, now: datetime) -> O
     try:
         delivery = sender.send(send.outgoing, text=send.text, key=message_key(message))
     except Refusal as refusal:
-        return Failed(refusal.reason)
+        return Failed(refusal.reason, address=refusal.address)
     except TemporaryTrouble as trouble:
         if trouble.may_have_left and not sender.honours_keys:
             return Failed(RecallReason.OUTCOME_UNKNOWN)

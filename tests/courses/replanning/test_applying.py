@@ -199,8 +199,8 @@ def test_patients_are_told_once_with_the_new_time(replan, broken):
         send_due(NOW, way)
     assert len(way.sent) == len({key for key, *_ in way.sent}) == 3
     recall = Recall.objects.filter(kind=RecallKind.CHANGE).select_related("appointment")[0]
-    assert f"{recall.appointment.starts_at:%H:%M}" in text_of(recall).body
-    assert "new time" in text_of(recall).subject
+    assert f"{recall.appointment.starts_at:%H:%M}" in text_of(recall.messages.get()).body
+    assert "new time" in text_of(recall.messages.get()).subject
     told = Message.objects.filter(recall__kind=RecallKind.CHANGE)
     assert {*told.values_list("status", flat=True)} == {MessageStatus.COMPLETED}
 

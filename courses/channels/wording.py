@@ -1,0 +1,107 @@
+"""The words of a text with places for facts: `$given_name` or `${clinic}`, and nothing else.
+
+A place is a name: no expression, no attribute, no format. What a text must and may speak of is
+known for each, so that a wrong name is found when it is saved and not when it is sent.
+"""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from string import Template
+from typing import Final
+
+PLACES: Final = ("given_name", "clinic", "visit_time", "visit_day", "ready_on", "link")
+ANYWHERE: Final = frozenset({"given_name", "clinic", "link"})
+ABOUT_VISIT: Final = ANYWHERE | {"visit_time", "visit_day"}
+# What each text may speak of, and what it must.
+MAY: Final[Mapping[str, frozenset[str]]] = {
+    "invitation": ANYWHERE,
+    "invitation-ahead": ANYWHERE | {"ready_on"},
+    "invitation-again": ANYWHERE,
+    "reminder": ABOUT_VISIT,
+    "moved": ABOUT_VISIT,
+    "aftercare": ANYWHERE,
+}
+MUST: Final[Mapping[str, frozenset[str]]] = {
+    "invitation": frozenset({"clinic", "link"}),
+    "invitation-ahead": frozenset({"clinic", "link"}),
+    "invitation-again": frozenset({"clinic", "link"}),
+    "reminder": frozenset({"clinic", "visit_time"}),
+    "moved": frozenset({"clinic", "visit_time"}),
+    "aftercare": frozenset({"clinic"}),
+}
+# Longer ones cost what a letter does.
+MOST_SEGMENTS: Final = 6
+# Of a text: a name, the words that tell a visit's time, an address to reply at.
+LONGEST: Final[Mapping[str, str]] = {
+    "given_name": "A" * 20,
+    "clinic": "C" * 40,
+    "visit_time": "Wednesday 30 September 2026 at 10:00",
+    "visit_day": "30 September",
+    "ready_on": "Wednesday 30 September 2026",
+    "link": "https://" + "r" * 60,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Wording:
+    """One text: a letter with its subject, and the same short, for a text message."""
+
+    subject: str
+    body: str
+    short: str
+
+    def parts(self) -> dict[str, str]:
+        """Each part by its name."""
+        return {"subject": self.subject, "body": self.body, "short": self.short}
+
+
+@dataclass(frozen=True, slots=True)
+class Flaw:
+    """What is wrong with one part of a wording."""
+
+    part: str
+    code: str
+    detail: str
+
+
+class _Places(Template):
+    idpattern = r"(?a:[a-z][a-z_]*)"
+    flags = re.NOFLAG
+
+
+def filled(words: str, facts: Mapping[str, str]) -> str:
+    """The words with the facts in their places; one without a fact stays empty."""
+    return _Places(words).substitute({name: facts.get(name, "") for name in PLACES})
+
+
+def flaws(name: str, wording: Wording) -> list[Flaw]:
+    """What is wrong with the words of the text of that name; nothing when it can be sent."""
+    found = [
+        flaw for part, words in wording.parts().items() for flaw in _of_part(name, part, words)
+    ]
+    for part in ("body", "short"):
+        words = wording.parts()[part]
+        if _Places(words).is_valid():
+            missing = MUST[name] - set(_Places(words).get_identifiers())
+            found += [
+                Flaw(part, "place_missing", f"This text must say ${one}.")
+                for one in sorted(missing)
+            ]
+    if "\n" in wording.subject or "\r" in wording.subject:
+        found.append(Flaw("subject", "one_line", "A subject is one line."))
+    return found
+
+
+def _of_part(name: str, part: str, words: str) -> list[Flaw]:
+    if not words.strip():
+        return [Flaw(part, "blank", "There must be words.")]
+    template = _Places(words)
+    if not template.is_valid():
+        return [Flaw(part, "malformed", "A $ begins the name of a place; write $$ for the sign.")]
+    unknown = set(template.get_identifiers()) - MAY[name]
+    known = ", ".join(f"${one}" for one in sorted(MAY[name]))
+    return [
+        Flaw(part, "place_unknown", f"There is no ${one} in this text; there are {known}.")
+        for one in sorted(unknown)
+    ]
