@@ -32,6 +32,5 @@ def register_fonts() -> None:
 def printable(text: str, font: str) -> str:
     """The text, with [U+....] for each sign that the font does not have."""
     glyphs: Any = pdfmetrics.getFont(font).face.charToGlyph
-    if all(ord(sign) in glyphs for sign in text):
-        return text
-    return "".join(one if ord(one) in glyphs else f"[U+{ord(one):04X}]" for one in text)
+    known = {sign for sign in {*text} if sign == "\n" or ord(sign) in glyphs}
+    return "".join(one if one in known else f"[U+{ord(one):04X}]" for one in text)
