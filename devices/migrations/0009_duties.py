@@ -351,7 +351,7 @@ class Migration(migrations.Migration):
                     "at_missing",
                     models.CharField(
                         choices=[("off", "off"), ("warn", "warn"), ("refuse", "refuse")],
-                        default=devices.vocabulary.StartUpEffect["WARN"],
+                        default=devices.vocabulary.StartUpEffect["OFF"],
                         help_text="What it does to sessions that nobody made the start-up check of the day",
                         max_length=10,
                     ),
