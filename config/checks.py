@@ -19,6 +19,7 @@ PRODUCTION = {
     "DJANGO_SETTINGS_MODULE": "config.settings.production",
     "FALLOW_SECRET_KEY": "".join(chr(33 + 7 * place % 90) for place in range(64)),
     "FALLOW_ALLOWED_HOSTS": "fallow.example",
+    "FALLOW_PUBLIC_URL": "https://fallow.example",
     "DATABASE_URL": "postgres://fallow@127.0.0.1:1/fallow",
     "REDIS_URL": "redis://127.0.0.1:1/0",
     "FALLOW_MAIL_HOST": "mail.example",

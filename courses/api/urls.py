@@ -12,6 +12,7 @@ from courses.api.capacity import CapacityView
 from courses.api.consents import ConsentViewSet
 from courses.api.courses import CourseViewSet
 from courses.api.delivery_reports import DeliveryReportTakeView, DeliveryReportViewSet
+from courses.api.desk_list import BookingRatesView, RecallListViewSet
 from courses.api.energy_checks import EnergyCheckDoubtViewSet
 from courses.api.estimate_calculator import SessionEstimateView
 from courses.api.gaps import GapOfferViewSet, GapViewSet
@@ -23,6 +24,7 @@ from courses.api.message_templates import (
     WordsPreviewView,
 )
 from courses.api.observations import ObservationViewSet
+from courses.api.operation import MessageHealthView, MetricsView
 from courses.api.outcomes import ReactionsView
 from courses.api.patients import ContactPointViewSet, PatientViewSet
 from courses.api.precaution_records import (
@@ -77,6 +79,7 @@ router.register("recalls", RecallViewSet, basename="recall")
 router.register("recall-policies", RecallPolicyViewSet, basename="recall-policy")
 router.register("messages", MessageViewSet, basename="message")
 router.register("message-templates", MessageTemplateViewSet, basename="message-template")
+router.register("recall-list", RecallListViewSet, basename="recall-list")
 router.register("delivery-reports", DeliveryReportViewSet, basename="delivery-report")
 
 LINK = r"(?P<token>[0-9a-z]{1,12}-[A-Za-z0-9_-]{22})"
@@ -94,6 +97,9 @@ root_urlpatterns = [
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("delivery-callbacks", DeliveryReportTakeView.as_view(), name="delivery-callback"),
+    path("metrics", MetricsView.as_view(), name="metrics"),
+    path("health/messages", MessageHealthView.as_view(), name="health-messages"),
+    path("recall-outcomes", BookingRatesView.as_view(), name="recall-outcomes"),
     path("message-texts", MessageTextsView.as_view(), name="message-texts"),
     path("message-template-previews", WordsPreviewView.as_view(), name="message-template-preview"),
     path("slot-searches", SlotSearchView.as_view(), name="slot-search"),

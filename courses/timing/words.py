@@ -63,6 +63,17 @@ class ReplyKind(StrEnum):
     STOP = "stop"
 
 
+class DeskState(StrEnum):
+    """Where a patient stands who is ready and has no visit, as the front desk sees it."""
+
+    DUE = "due"
+    INVITED = "invited"
+    NO_ANSWER = "no_answer"
+    ANSWERED = "answered"
+    TO_CALL = "to_call"
+    UNREACHABLE = "unreachable"
+
+
 class CallOutcome(StrEnum):
     """What came of a call by the front desk."""
 

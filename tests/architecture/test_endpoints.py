@@ -21,6 +21,8 @@ OPEN_TO_EVERYONE = {
     "TokenView",
     "CalendarView",
     "DeliveryReportTakeView",
+    "MessageHealthView",
+    "MetricsView",
     "ReplyPage",
     "ReplyBookView",
     "ReplyLaterView",

@@ -1,0 +1,308 @@
+"""The front desk's list of who is ready and not booked, and what became of invitations."""
+
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from django.db.models import Prefetch, QuerySet
+from django.utils import timezone
+from django_filters import rest_framework as filters
+from drf_spectacular.utils import (
+    OpenApiParameter,
+    extend_schema,
+    extend_schema_field,
+    extend_schema_view,
+)
+from rest_framework import serializers
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from clinics.models import Clinic
+from core.api.fields import DayField
+from core.api.filters import invalid_parameter
+from core.api.idempotency import idempotent
+from core.api.views import FallowView
+from core.api.viewsets import ListMixin
+from core.vocabulary import choices
+from courses.api.base import parsed_query
+from courses.api.patients import ContactPointOut
+from courses.api.recalls import PatientBrief
+from courses.models import ContactPoint, Course, Message, RecallPause
+from courses.selectors.recalls.booking_rates import WITHIN, BookingRate, booking_rates
+from courses.selectors.recalls.desk_list import desk_list
+from courses.services.recalls.snoozing import recall_snooze
+from courses.timing.dropout import DropOutRisk, drop_out_risk
+from courses.timing.words import DeskState
+from courses.vocabulary import Channel, MessageStatus
+
+RISK_NOTE = "A proposal of this service to sort by, from no study; it predicts nothing."
+RATE_NOTE = (
+    "A booking counts for the last invitation before it, within 28 days. It followed; nothing "
+    "says that the invitation was its cause."
+)
+
+
+class RiskPartOut(serializers.Serializer[Any]):
+    """What one fact adds: `counted` times `each`."""
+
+    name = serializers.CharField()
+    value = serializers.IntegerField()
+    counted = serializers.IntegerField()
+    each = serializers.IntegerField()
+    points = serializers.IntegerField()
+
+
+class DropOutRiskOut(serializers.Serializer[Any]):
+    """A sum of plain parts."""
+
+    points = serializers.IntegerField()
+    parts = RiskPartOut(many=True)
+    note = serializers.CharField(default=RISK_NOTE)
+
+
+class OpenCallOut(serializers.ModelSerializer[Message]):
+    """A call that waits: record what came of it with `POST /messages/{id}/record-call`."""
+
+    class Meta:
+        model = Message
+        fields = ("id", "version", "recall", "contact_point", "due_at", "attempt")
+        read_only_fields = fields
+
+
+class DeskRowOut(serializers.ModelSerializer[Course]):
+    """A course that is ready and has no visit.
+
+    One action each: `POST /messages/{call.id}/record-call`, `/slot-searches` with this course,
+    `/recall-list/{id}/snooze`, `/recalls/{id}/withdraw`, `/contact-points/{id}/opt-out`.
+    `contact_points` is null for roles that need not reach patients.
+    """
+
+    patient = PatientBrief(read_only=True)
+    state = serializers.ChoiceField(source="desk_state", choices=choices(DeskState), read_only=True)
+    ready_on = serializers.DateField(read_only=True)
+    days_overdue = serializers.SerializerMethodField()
+    sessions_done = serializers.IntegerField(
+        read_only=True, help_text="After so many sessions nothing was booked again"
+    )
+    last_sent_at = serializers.DateTimeField(read_only=True, allow_null=True)
+    last_reply = serializers.CharField(read_only=True, allow_null=True)
+    drop_out_risk = serializers.SerializerMethodField()
+    call = serializers.SerializerMethodField()
+    contact_points = serializers.SerializerMethodField()
+
+    class Meta:
+        model = Course
+        fields = (
+            "id",
+            "clinic",
+            "patient",
+            "state",
+            "ready_on",
+            "days_overdue",
+            "sessions_done",
+            "last_sent_at",
+            "last_reply",
+            "drop_out_risk",
+            "call",
+            "contact_points",
+        )
+        read_only_fields = fields
+
+    def get_days_overdue(self, course: Course) -> int:
+        """Days since the window closed."""
+        today: datetime = self.context["view"].now()
+        ready: date = course.ready_on  # type: ignore[attr-defined]
+        return max(0, (today.date() - ready).days)
+
+    @extend_schema_field(DropOutRiskOut)
+    def get_drop_out_risk(self, course: Any) -> dict[str, Any]:
+        """Points and their parts."""
+        risk: DropOutRisk = drop_out_risk(
+            days_overdue=self.get_days_overdue(course),
+            no_shows=course.no_shows,
+            unanswered=0 if course.desk_state == DeskState.ANSWERED else course.unanswered,
+        )
+        shown = {"points": risk.points, "parts": risk.parts, "note": RISK_NOTE}
+        return dict(DropOutRiskOut(shown).data)
+
+    @extend_schema_field(OpenCallOut(allow_null=True))
+    def get_call(self, course: Course) -> dict[str, Any] | None:
+        """The call that waits, if one does."""
+        for recall in course.recalls.all():
+            for message in recall.messages.all():
+                if message.status == MessageStatus.ON_HOLD:
+                    return dict(OpenCallOut(message).data)
+        return None
+
+    @extend_schema_field(ContactPointOut(many=True, allow_null=True))
+    def get_contact_points(self, course: Course) -> list[dict[str, Any]] | None:
+        """Shown to whoever may read contact points."""
+        if not self.context["request"].actor.may("contact_point.read"):
+            return None
+        points = course.patient.contact_points.all()
+        return list(ContactPointOut(points, many=True).data)
+
+
+class DeskListFilter(filters.FilterSet):
+    """Where, in which state, overdue by how much, after how many sessions."""
+
+    clinic = filters.NumberFilter()
+    patient = filters.NumberFilter()
+    state = filters.MultipleChoiceFilter(field_name="desk_state", choices=choices(DeskState))
+    overdue_days = filters.NumberFilter(
+        method="overdue", min_value=0, max_value=3650, help_text="At least so many days"
+    )
+    sessions_done = filters.NumberFilter()
+
+    class Meta:
+        model = Course
+        fields = ("clinic", "patient")
+
+    def overdue(self, rows: QuerySet[Any], _name: str, value: Any) -> QuerySet[Any]:
+        """Ready for at least so many days."""
+        until = timezone.now().date() - timedelta(days=int(value))
+        return rows.filter(ready_on__lte=until)
+
+
+class SnoozeIn(serializers.Serializer[Any]):
+    """Until when, and why."""
+
+    until = DayField()
+    reason = serializers.CharField(max_length=200, allow_blank=True, default="")
+
+
+class RecallPauseOut(serializers.ModelSerializer[RecallPause]):
+    """No invitation to this course before a day."""
+
+    class Meta:
+        model = RecallPause
+        fields = ("id", "course", "until", "reason", "set_by", "set_at")
+        read_only_fields = fields
+
+
+@extend_schema_view(list=extend_schema(summary="List who is ready and not booked"))
+class RecallListViewSet(ListMixin):
+    """Who is ready, has no visit, and where each stands; longest ready first.
+
+    For the front desk: name a clinic. Constant queries, pages by keyset.
+    """
+
+    queryset = Course.objects.select_related("patient").prefetch_related(
+        Prefetch("patient__contact_points", ContactPoint.objects.order_by("rank", "id")),
+        "recalls",
+        Prefetch("recalls__messages", Message.objects.filter(status=MessageStatus.ON_HOLD)),
+    )
+    serializer_class = DeskRowOut
+    filterset_class = DeskListFilter
+    keyset = ("ready_on", "id")
+    policy = {"list": "recall.read", "snooze": "recall.write"}
+
+    def get_queryset(self) -> QuerySet[Course]:
+        rows: QuerySet[Course] = super().get_queryset()
+        return desk_list(rows, now=self.now())
+
+    @extend_schema(request=SnoozeIn, responses={201: RecallPauseOut}, summary="Put invitations off")
+    @action(detail=True, methods=["post"])
+    @idempotent(required=False)
+    def snooze(self, request: Request, pk: str) -> Response:
+        """No invitation before that day; then they begin anew. The newest counts.
+
+        For the front desk and the treating clinician of the clinic that leads the course.
+        """
+        told = self.parse(SnoozeIn)
+        pause = recall_snooze(
+            course_id=int(pk),
+            until=told["until"],
+            reason=told["reason"],
+            actor=self.actor,
+            now=self.now(),
+        )
+        return self.show(RecallPauseOut, pause, status=201)
+
+
+class BookingRateOut(serializers.Serializer[Any]):
+    """Invitations of one step by one channel; an exact (Clopper-Pearson) interval."""
+
+    step = serializers.CharField()
+    channel = serializers.ChoiceField(choices=choices(Channel))
+    sent = serializers.IntegerField()
+    booked = serializers.IntegerField()
+    rate = serializers.FloatField()
+    low = serializers.FloatField()
+    high = serializers.FloatField()
+
+
+class BookingRatesOut(serializers.Serializer[Any]):
+    """What followed invitations."""
+
+    since = serializers.DateField()
+    until = serializers.DateField(help_text="Excluded")
+    within_days = serializers.IntegerField()
+    level = serializers.FloatField()
+    rates = BookingRateOut(many=True)
+    note = serializers.CharField()
+
+
+class BookingRatesQuery(serializers.Serializer[Any]):
+    """Which invitations."""
+
+    since = DayField()
+    until = DayField()
+    clinic = serializers.ListField(
+        child=serializers.IntegerField(min_value=1), required=False, max_length=250
+    )
+    level = serializers.FloatField(min_value=0.5, max_value=0.999, default=0.95)
+
+
+class BookingRatesView(FallowView):
+    """From recall to booking."""
+
+    policy = {"get": "recall_outcome.read"}
+    extra_query_params = tuple(BookingRatesQuery().fields)
+
+    @extend_schema(
+        parameters=[
+            OpenApiParameter("since", date, required=True, description="UTC day of sending"),
+            OpenApiParameter("until", date, required=True, description="Excluded"),
+            OpenApiParameter("clinic", int, many=True, description="That leads the course"),
+            OpenApiParameter("level", float, description="Of the intervals, by default 0.95"),
+        ],
+        responses=BookingRatesOut,
+        summary="Show from recall to booking",
+    )
+    def get(self, request: Request) -> Response:
+        """Invitations by step and channel, and how many a booking followed. For chain managers."""
+        query = parsed_query(BookingRatesQuery, request)
+        asked = query.get("clinic")
+        own = set(Clinic.objects.visible_to(self.actor).values_list("pk", flat=True))
+        if asked is not None and not set(asked) <= own:
+            raise invalid_parameter("clinic", detail="There is no such clinic here.")
+        rates = booking_rates(
+            since=query["since"],
+            until=query["until"],
+            clinics=asked,
+            level=query["level"],
+            actor=self.actor,
+        )
+        answer = {
+            "since": query["since"],
+            "until": query["until"],
+            "within_days": WITHIN.days,
+            "level": query["level"],
+            "rates": [_shown(rate) for rate in rates],
+            "note": RATE_NOTE,
+        }
+        return self.show(BookingRatesOut, answer)
+
+
+def _shown(rate: BookingRate) -> dict[str, Any]:
+    share = rate.share
+    return {
+        "step": rate.step,
+        "channel": rate.channel,
+        "sent": share.cases,
+        "booked": share.events,
+        "rate": share.rate,
+        "low": share.low,
+        "high": share.high,
+    }

@@ -1,0 +1,169 @@
+"""Who is ready and not booked, and what watchers are told."""
+
+from datetime import timedelta
+
+import pytest
+import time_machine
+
+from clinics.vocabulary import Role
+from courses.models import Appointment, Message, RecallPause
+from courses.selectors.recalls.operation import message_gauges
+from courses.timing.dropout import drop_out_risk
+from tests.support.api import anonymous, assert_problem, queries_of, sign_in
+from tests.support.courses import make_appointment, make_contact_point, make_ward
+from tests.support.factories import make_clinic
+from tests.support.recalls import make_scene, open_due, send_due
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def clinic():
+    return make_clinic()
+
+
+@pytest.fixture
+def scene(clinic):
+    return make_scene(make_ward(clinic=clinic))
+
+
+@pytest.fixture
+def desk(clinic):
+    return sign_in(Role.FRONT_DESK, clinic=clinic)
+
+
+def listed(desk, at, **query):
+    with time_machine.travel(at, tick=False):
+        answer = desk.get("/recall-list", **query)
+    assert answer.status_code == 200, answer.json()
+    return answer.json()["items"]
+
+
+class TestTheList:
+    def test_due_then_invited_then_silent(self, scene, desk):
+        open_due(scene.noon)
+        [row] = listed(desk, scene.noon)
+        assert (row["state"], row["days_overdue"], row["sessions_done"]) == ("due", 0, 1)
+        assert row["patient"]["family_name"] == scene.patient.family_name
+        assert row["contact_points"][0]["address"] == scene.point.address
+        send_due(scene.noon)
+        assert listed(desk, scene.noon)[0]["state"] == "invited"
+        [row] = listed(desk, scene.noon + timedelta(days=10))
+        assert (row["state"], row["days_overdue"]) == ("no_answer", 10)
+        assert row["drop_out_risk"]["points"] == 2
+
+    def test_whoever_heals_or_is_booked_is_not_on_it(self, scene, desk):
+        assert listed(desk, scene.noon) == []
+        open_due(scene.noon)
+        make_appointment(scene.ward, scene.noon + timedelta(days=3))
+        assert Appointment.objects.get().status == "booked"
+        assert listed(desk, scene.noon) == []
+
+    def test_a_call_and_nobody_to_reach(self, clinic, desk):
+        called = make_scene(make_ward(clinic=clinic), channel="phone", address="+49301234567")
+        lost = make_scene(make_ward(clinic=clinic), consented_at=None)
+        open_due(called.noon)
+        send_due(called.noon)
+        rows = {row["id"]: row for row in listed(desk, called.noon)}
+        assert rows[called.course.pk]["state"] == "to_call"
+        assert rows[called.course.pk]["call"]["id"] == Message.objects.get(status="on-hold").pk
+        assert rows[lost.course.pk]["state"] == "unreachable"
+        assert [row["id"] for row in listed(desk, called.noon, state="unreachable")] == [
+            lost.course.pk
+        ]
+        assert listed(desk, called.noon, overdue_days=5) == []
+
+    def test_snoozed(self, scene, desk):
+        open_due(scene.noon)
+        path = f"/recall-list/{scene.course.pk}/snooze"
+        until = (scene.noon + timedelta(days=20)).date().isoformat()
+        with time_machine.travel(scene.noon, tick=False):
+            assert desk.post(path, {"until": until}).status_code == 201
+            other = sign_in(Role.FRONT_DESK)
+            assert_problem(other.post(path, {"until": until}), 404)
+        assert RecallPause.objects.count() == 1
+        assert send_due(scene.noon).get("sent", 0) == 0
+
+    def test_another_chain_sees_nothing(self, scene):
+        open_due(scene.noon)
+        assert listed(sign_in(Role.FRONT_DESK), scene.noon) == []
+
+    def test_costs_the_same_for_two_and_for_six(self, clinic, desk, scene):
+        def more(count):
+            for _ in range(count):
+                one = make_scene(make_ward(clinic=clinic), channel="phone", address="+49301234567")
+                make_contact_point(one.patient)
+            open_due(scene.noon)
+            send_due(scene.noon)
+
+        more(1)
+        with time_machine.travel(scene.noon, tick=False):
+            two = queries_of(desk, "/recall-list")
+            more(4)
+            assert queries_of(desk, "/recall-list") == two
+
+    def test_pages(self, clinic, desk, scene):
+        for _ in range(3):
+            make_scene(make_ward(clinic=clinic))
+        open_due(scene.noon)
+        with time_machine.travel(scene.noon, tick=False):
+            page = desk.get("/recall-list", limit=3).json()
+            rest = desk.client.get(page["next"]).json()
+        assert len({row["id"] for row in (*page["items"], *rest["items"])}) == 4
+
+
+def test_a_risk_is_the_sum_of_its_parts():
+    risk = drop_out_risk(days_overdue=20, no_shows=1, unanswered=2)
+    assert {part.name: part.points for part in risk.parts} == {
+        "weeks_overdue": 2,
+        "no_shows": 3,
+        "unanswered_invitations": 2,
+    }
+    assert risk.points == 7
+    assert drop_out_risk(days_overdue=10_000, no_shows=99, unanswered=99).points == 30
+
+
+class TestOutcomes:
+    def test_by_step_and_channel_with_intervals(self, scene, clinic):
+        open_due(scene.noon)
+        send_due(scene.noon)
+        silent = make_scene(make_ward(clinic=clinic))
+        open_due(silent.noon)
+        send_due(silent.noon)
+        with time_machine.travel(scene.noon + timedelta(days=2), tick=False):
+            make_appointment(scene.ward, scene.noon + timedelta(days=9))
+        manager = sign_in(Role.CHAIN_MANAGER, chain=clinic.chain)
+        query = {"since": "2026-02-01", "until": "2026-04-01", "clinic": clinic.pk}
+        [rate] = manager.get("/recall-outcomes", **query).json()["rates"]
+        assert (rate["channel"], rate["sent"], rate["booked"]) == ("email", 2, 1)
+        # Clopper and Pearson 1934, one of two: beta quantiles 0.0126 and 0.9874.
+        assert rate["low"] == pytest.approx(0.0126, abs=1e-4)
+        assert rate["high"] == pytest.approx(0.9874, abs=1e-4)
+
+    def test_for_managers_only(self):
+        answer = sign_in(Role.FRONT_DESK).get("/recall-outcomes")
+        assert_problem(answer, 403)
+
+
+class TestWatchers:
+    def test_numbers_and_the_light(self, scene, settings):
+        settings.FALLOW_METRICS_TOKEN = "watcher"
+        open_due(scene.noon)
+        client = anonymous().client
+        with time_machine.travel(scene.noon, tick=False):
+            late = client.get("/api/v1/health/messages")
+            text = client.get("/api/v1/metrics", headers={"Authorization": "Bearer watcher"})
+        assert (late.status_code, late.json()["late"]) == (503, True)
+        lines = text.content.decode().splitlines()
+        assert "fallow_messages_due 1" in lines
+        assert "# TYPE fallow_messages_oldest_waiting_seconds gauge" in lines
+        assert text.headers["Content-Type"].startswith("text/plain; version=0.0.4")
+        send_due(scene.noon)
+        with time_machine.travel(scene.noon, tick=False):
+            assert client.get("/api/v1/health/messages").status_code == 200
+        assert message_gauges(now=scene.noon).sent_day == 1
+
+    def test_without_the_token_there_is_no_such_page(self, settings):
+        assert_problem(anonymous().get("/metrics"), 404)
+        settings.FALLOW_METRICS_TOKEN = "watcher"
+        assert_problem(anonymous().get("/metrics"), 404)
