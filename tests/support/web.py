@@ -100,6 +100,7 @@ class Backing:
             "REDIS_URL": self.redis.url,
             "FALLOW_SECRET_KEY": "local-" + "not-a-secret-" * 4,
             "FALLOW_ALLOWED_HOSTS": LOOPBACK,
+            "FALLOW_PUBLIC_URL": "https://fallow.example",
             "FALLOW_TLS_REDIRECT": "no",
             "FALLOW_OUTBOX_DIR": str(self.folder / "outbox"),
             "FALLOW_STATIC_DIR": str(self.folder / "static"),
