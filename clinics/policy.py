@@ -16,6 +16,17 @@ SAFETY = Role.LASER_SAFETY_OFFICER
 INTEGRATOR = Role.INTEGRATOR
 
 EVERYONE: Final = frozenset(Role)
+BOOKING_RECORDS: Final = frozenset(
+    {
+        "appointment",
+        "appointment_handpieces",
+        "appointmentseries",
+        "gapoffer",
+        "message",
+        "recall",
+    }
+)
+"""What of an appointment's history is no medical detail: shown without `session.read` too."""
 
 POLICY: Final[dict[str, frozenset[Role]]] = {
     "own.use": EVERYONE,
@@ -64,6 +75,7 @@ POLICY: Final[dict[str, frozenset[Role]]] = {
     "counter_difference.write": frozenset({MANAGER, SAFETY}),
     "counter_difference.close": frozenset({SAFETY}),
     "patient.read": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
+    "patient.export": frozenset({MANAGER, CLINICIAN}),
     "patient.write": frozenset({DESK, CLINICIAN, INTEGRATOR}),
     "contact_point.read": frozenset({DESK, CLINICIAN, INTEGRATOR}),
     "contact_point.write": frozenset({DESK, CLINICIAN, INTEGRATOR}),
@@ -106,5 +118,10 @@ POLICY: Final[dict[str, frozenset[Role]]] = {
     "calibration.run": frozenset({MANAGER, CLINICIAN}),
     "calibration.decide": frozenset({CLINICIAN}),
     "outcome.read": frozenset({MANAGER, CLINICIAN, SAFETY}),
+    "history.read": frozenset({MANAGER}),
+    "history.of_patient": frozenset({MANAGER, CLINICIAN}),
+    "history.of_laser": frozenset({MANAGER, SAFETY, OPERATOR, CLINICIAN}),
+    "history.of_appointment": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN}),
+    "record_read.read": frozenset({MANAGER}),
     "calculator.use": EVERYONE,
 }

@@ -55,3 +55,11 @@ class HolidayTreatment(StrEnum):
 
     CLOSED = "closed"
     OPEN = "open"
+
+
+class ChangeOperation(StrEnum):
+    """HL7 FHIR R5 AuditEvent action, those that change something."""
+
+    CREATED = "C"
+    UPDATED = "U"
+    DELETED = "D"

@@ -5,7 +5,7 @@ from typing import Any
 from django.apps import AppConfig
 from django.db.models.signals import post_migrate
 
-from core import isolation
+from core import history, isolation
 
 
 class CoreConfig(AppConfig):
@@ -19,5 +19,9 @@ class CoreConfig(AppConfig):
 
 
 def _secure(**_: Any) -> None:
-    """After any migration the wall between chains stands around the new tables too."""
+    """After any migration the wall between chains stands around the new tables too.
+
+    And what changes in them is noted.
+    """
     isolation.secure()
+    history.watch()

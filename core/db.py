@@ -4,6 +4,7 @@ import random
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
+from dataclasses import dataclass
 from datetime import datetime
 from functools import partial, wraps
 from time import sleep
@@ -13,6 +14,7 @@ from django.db import IntegrityError, OperationalError, connection, models, tran
 from django.db.backends.postgresql.psycopg_any import DateTimeTZRange
 
 from core.errors import Busy, DomainError
+from core.request_id import current_request_id
 from core.spans import Span
 
 P = ParamSpec("P")
@@ -29,6 +31,15 @@ JITTER_SECONDS: Final = 0.05
 
 _unit_open: ContextVar[bool] = ContextVar("unit_open", default=False)
 _chain_id: ContextVar[int | None] = ContextVar("chain_id", default=None)
+_author: ContextVar["Author | None"] = ContextVar("author", default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Author:
+    """Who asked for what a unit writes, and why; noted beside each change (`core.history`)."""
+
+    staff_id: int
+    reason: str = ""
 
 
 def unit(fn: Callable[[], R]) -> R:
@@ -57,7 +68,9 @@ def _once(fn: Callable[[], R]) -> R:
     mark = _unit_open.set(True)
     try:
         with transaction.atomic(durable=True):
-            _set_local(f"lock_timeout = '{LOCK_WAIT_SECONDS}s'", *_chain_setting())
+            _set_local(
+                f"lock_timeout = '{LOCK_WAIT_SECONDS}s'", *_chain_setting(), *_author_settings()
+            )
             return fn()
     finally:
         _unit_open.reset(mark)
@@ -77,10 +90,24 @@ def within_chain(chain_id: int) -> Iterator[None]:
 
 
 @contextmanager
+def authored(author: Author) -> Iterator[None]:
+    """What units inside change is noted as asked for by this author."""
+    mark = _author.set(author)
+    try:
+        yield
+    finally:
+        _author.reset(mark)
+
+
+@contextmanager
 def reading() -> Iterator[None]:
-    """Reads of a chain, in one transaction because its name lives as long as that."""
+    """Reads of a chain, in one transaction because its name lives as long as that.
+
+    All that it writes is that there was a read, and nobody waits for the disk for that: a server
+    that fails may lose the last moments of it.
+    """
     with transaction.atomic():
-        _set_local(*_chain_setting())
+        _set_local("synchronous_commit = off", *_chain_setting())
         yield
 
 
@@ -105,6 +132,19 @@ def _carried_on(rows: Iterator[R], *, chain_id: int) -> Iterator[R]:
 def _chain_setting() -> list[str]:
     chain_id = _chain_id.get()
     return [] if chain_id is None else [f"fallow.chain = '{chain_id:d}'"]
+
+
+def _author_settings() -> list[str]:
+    author = _author.get()
+    told = {"request": current_request_id()}
+    if author is not None:
+        told |= {"staff": str(author.staff_id), "reason": author.reason}
+    return [f"fallow.{name} = {_literal(value)}" for name, value in told.items() if value]
+
+
+def _literal(text: str) -> str:
+    # Several statements at once take no parameters.
+    return "'" + text.replace("\0", "").replace("'", "''") + "'"
 
 
 def _set_local(*settings: str) -> None:

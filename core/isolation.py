@@ -166,14 +166,15 @@ def _others_visible(model: Model, lead: Lead | None, confined: dict[Model, Any])
 def _grants(role: str) -> list[str]:
     name = connection.ops.quote_name(role)
     made = _made()
-    tables = [
-        connection.ops.quote_name(model._meta.db_table)
-        for model in apps.get_models(include_auto_created=True)
-        if _has_table(model) and model._meta.db_table in made
-    ]
+    tables: dict[str, list[str]] = {}
+    for model in apps.get_models(include_auto_created=True):
+        if _has_table(model) and model._meta.db_table in made:
+            # A model whose rows others write says so: `web_may`.
+            may = getattr(model, "web_may", "SELECT, INSERT, UPDATE, DELETE")
+            tables.setdefault(may, []).append(connection.ops.quote_name(model._meta.db_table))
     return [
         f"GRANT USAGE ON SCHEMA public TO {name}",
-        f"GRANT SELECT, INSERT, UPDATE, DELETE ON {', '.join(tables)} TO {name}",
+        *(f"GRANT {may} ON {', '.join(named)} TO {name}" for may, named in tables.items()),
         f"GRANT SELECT ON django_migrations TO {name}",
         f"GRANT USAGE ON ALL SEQUENCES IN SCHEMA public TO {name}",
     ]

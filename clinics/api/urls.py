@@ -3,7 +3,7 @@
 from django.urls import path
 from rest_framework.routers import SimpleRouter
 
-from clinics.api import diary, hours, organisation, people, sign_in
+from clinics.api import diary, history, hours, organisation, people, sign_in
 
 router = SimpleRouter(trailing_slash=False)
 router.register("clinics", organisation.ClinicViewSet, basename="clinic")
@@ -17,6 +17,8 @@ router.register("closures", hours.ClosureViewSet, basename="closure")
 router.register("holiday-overrides", hours.HolidayOverrideViewSet, basename="holiday-override")
 router.register("reservations", diary.ReservationViewSet, basename="reservation")
 router.register("absences", diary.AbsenceViewSet, basename="absence")
+router.register("history", history.HistoryViewSet, basename="history")
+router.register("record-reads", history.RecordReadViewSet, basename="record-read")
 
 chain = organisation.ChainViewSet.as_view({"get": "retrieve", "patch": "partial_update"})
 
@@ -26,5 +28,21 @@ urlpatterns = [
     path("me", sign_in.MeView.as_view(), name="me"),
     path("me/password", sign_in.OwnPasswordView.as_view(), name="own-password"),
     path("chain", chain, name="chain"),
+    path("history-export", history.HistoryExportView.as_view(), name="history-export"),
+    path(
+        "patients/<int:pk>/history",
+        history.PatientHistoryViewSet.as_view({"get": "list"}),
+        name="patient-history",
+    ),
+    path(
+        "lasers/<int:pk>/history",
+        history.LaserHistoryViewSet.as_view({"get": "list"}),
+        name="laser-history",
+    ),
+    path(
+        "appointments/<int:pk>/history",
+        history.AppointmentHistoryViewSet.as_view({"get": "list"}),
+        name="appointment-history",
+    ),
     *router.urls,
 ]

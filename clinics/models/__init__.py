@@ -1,5 +1,6 @@
 """Chains, clinics, people and time. Concepts stand in modules; import them from here."""
 
+from clinics.models.history import Change, RecordRead
 from clinics.models.occupancy import Occupancy
 from clinics.models.organisation import Chain, Clinic, Room
 from clinics.models.people import Credential, Membership, Shift, StaffMember
@@ -15,6 +16,7 @@ from clinics.models.time import (
 __all__ = [
     "Absence",
     "Chain",
+    "Change",
     "Clinic",
     "Closure",
     "Credential",
@@ -22,6 +24,7 @@ __all__ = [
     "Membership",
     "Occupancy",
     "OpeningRule",
+    "RecordRead",
     "Reservation",
     "Resource",
     "Room",

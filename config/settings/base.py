@@ -85,6 +85,29 @@ _database: dict[str, Any] = dict(
 # The web processes take on this role, which sees the rows of one chain at a time: core/isolation.
 FALLOW_APP_ROLE = "fallow_app"
 FALLOW_CHAIN_MODEL = "clinics.Chain"
+# What changes is noted by triggers, and who reads a patient's record by the views: core/history.
+FALLOW_CHANGE_MODEL = "clinics.Change"
+FALLOW_READ_MODEL = "clinics.RecordRead"
+FALLOW_HISTORY_SUBJECTS = {
+    "patient": "courses.Patient",
+    "laser": "devices.Laser",
+    "appointment": "courses.Appointment",
+}
+FALLOW_HISTORY_EXEMPT = {
+    "clinics.Change": "is the history",
+    "clinics.RecordRead": "is the history of reads",
+    "clinics.Occupancy": "derived from reservations by a trigger; check_occupancy compares them",
+    "clinics.Reservation": "written with its appointment, absence or visit, which is watched",
+    "clinics.Resource": "the bare key of what can be busy; what it stands for is watched",
+    "courses.HealingWindowVersion": "is its own history: each version is a row that only grows",
+    "courses.RecallPlan": "derived: when the planner has to look at a course next",
+    "courses.ReplanOutage": "a proposal's working data; what it changes when applied is watched",
+    "courses.ReplanRow": "a proposal's working data; what it changes when applied is watched",
+    "courses.ReplanRun": "a proposal's working data; what it changes when applied is watched",
+    "devices.CounterReconciliation": "a run of a comparison: a row that only grows",
+    "devices.LedgerHead": "a note about the ledger: a row that only grows",
+    "devices.PulseEntry": "is its own history: a ledger with a chain of digests",
+}
 if environment.text("FALLOW_DATABASE_ROLE"):
     DATABASE_OPTIONS["options"] += f" -c role={environment.text('FALLOW_DATABASE_ROLE')}"
 _database["OPTIONS"] = {**DATABASE_OPTIONS, **_database.get("OPTIONS", {})}

@@ -1,10 +1,11 @@
-"""The base of every endpoint: a policy, strict parameters, quotas and strict JSON."""
+"""The base of every endpoint: a policy, strict parameters, quotas, strict JSON, and a history."""
 
 from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 from functools import partial
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Final
 
+from django.apps import apps
 from django.utils import timezone
 from rest_framework.permissions import SAFE_METHODS
 from rest_framework.request import Request
@@ -18,7 +19,11 @@ from core.api.parsers import StrictJSONParser
 from core.api.permissions import PolicyPermission
 from core.api.schema import FallowSchema
 from core.api.throttling import QuotaThrottle
-from core.db import reading, unit, within_chain
+from core.db import Author, authored, reading, unit, within_chain
+from core.reads import leads_to_patient, note_reads
+
+REASON: Final = "X-Reason"
+REASON_LENGTH: Final = 400
 
 
 class FallowView(APIView):
@@ -26,11 +31,13 @@ class FallowView(APIView):
 
     `extra_query_params` names the query parameters it reads; any other is refused.
     `throttle_scope` names its quota when it has one of its own; `throttle_scopes` does so for
-    single actions of a viewset.
+    single actions of a viewset. `shows` is the model of whose rows an address with a key shows one;
+    where that is part of a patient's record, that it was read is noted.
     """
 
     policy: ClassVar[Mapping[str, str]] = {}
     extra_query_params: Collection[str] = ()
+    shows: ClassVar[str] = ""
     permission_classes: Any = (PolicyPermission,)
     parser_classes: Any = (StrictJSONParser,)
     throttle_classes: Any = (QuotaThrottle,)
@@ -94,21 +101,59 @@ class FallowView(APIView):
         """
         method = getattr(self, name, None)
         actor = getattr(self.request, "actor", None)
-        if method is not None and actor is not None:
-            run = unit if name.upper() not in SAFE_METHODS else _read
-            setattr(self, name, partial(_within, actor.chain_id, run, method))
+        if method is None or actor is None:
+            return
+        if name.upper() in SAFE_METHODS:
+            run = partial(_read, partial(self._noted, method))
+        else:
+            run = partial(_write, method, author=Author(actor.staff_id, self._reason()))
+        setattr(self, name, partial(_within, actor.chain_id, run))
+
+    def _reason(self) -> str:
+        """Why something is changed: what the header says, else the reason in the body."""
+        given = self.request.headers.get(REASON)
+        if given is None:
+            body = self.request.data
+            given = body.get("reason") if isinstance(body, Mapping) else None
+        return given.strip()[:REASON_LENGTH] if isinstance(given, str) else ""
+
+    def shown_model(self) -> Any:
+        """The model of whose rows this endpoint shows some, if it is known."""
+        return apps.get_model(self.shows) if self.shows else None
+
+    def shown_keys(self) -> Collection[int]:
+        """Keys of the rows that the answer shows."""
+        return [int(self.kwargs["pk"])] if "pk" in self.kwargs else []
+
+    def _noted(self, method: Any, *args: Any, **kwargs: Any) -> Any:
+        """Answer, and note whose records the answer shows."""
+        answer = method(*args, **kwargs)
+        model = self.shown_model()
+        if model is not None and answer.status_code < 400 and leads_to_patient(model):
+            match = self.request.resolver_match
+            note_reads(
+                model,
+                keys=self.shown_keys(),
+                actor=self.actor,
+                operation=(match.view_name if match else "") or type(self).__name__,
+                now=self.now(),
+            )
+        return answer
 
     def _context(self) -> dict[str, Any]:
         return {"request": self.request, "view": self}
 
 
-def _within(
-    chain_id: int, run: Callable[[Callable[[], Any]], Any], method: Any, *args: Any, **kwargs: Any
-) -> Any:
+def _within(chain_id: int, run: Callable[..., Any], *args: Any, **kwargs: Any) -> Any:
     with within_chain(chain_id):
-        return run(partial(method, *args, **kwargs))
+        return run(*args, **kwargs)
 
 
-def _read(method: Callable[[], Any]) -> Any:
+def _read(method: Callable[..., Any], *args: Any, **kwargs: Any) -> Any:
     with reading():
-        return method()
+        return method(*args, **kwargs)
+
+
+def _write(method: Callable[..., Any], *args: Any, author: Author, **kwargs: Any) -> Any:
+    with authored(author):
+        return unit(partial(method, *args, **kwargs))

@@ -50,6 +50,16 @@ class FallowViewSet(FallowView, GenericViewSet[Any]):
             raise Http404
         return row
 
+    def shown_model(self) -> Any:
+        rows: Any = getattr(self, "queryset", None)
+        return super().shown_model() or getattr(rows, "model", None)
+
+    def shown_keys(self) -> Collection[int]:
+        """The row that the address names, or those of the page."""
+        page = getattr(self.paginator, "rows", ())
+        rows = [row.pk for row in page if isinstance(row, self.shown_model())]
+        return rows or super().shown_keys()
+
     def query_names(self) -> Collection[str]:
         names = set(self.extra_query_params)
         if self.action == "list":

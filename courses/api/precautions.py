@@ -188,6 +188,7 @@ class PatientPrecautionsView(FallowView):
     """What stands for a patient."""
 
     policy = {"get": "precaution.read"}
+    shows = "courses.Patient"
     extra_query_params = ("course", "on")
 
     @extend_schema(

@@ -26,6 +26,7 @@ from courses.api.message_templates import (
 from courses.api.observations import ObservationViewSet
 from courses.api.operation import MessageHealthView, MetricsView
 from courses.api.outcomes import ReactionsView
+from courses.api.patient_export import PatientExportView
 from courses.api.patients import ContactPointViewSet, PatientViewSet
 from courses.api.precaution_records import (
     PrecautionAnswersViewSet,
@@ -120,6 +121,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     ),
     path("calculators/precautions", PrecautionsCalculator.as_view(), name="precautions"),
     path("precaution-questionnaire", QuestionnaireView.as_view(), name="precaution-questionnaire"),
+    path("patients/<int:pk>/export", PatientExportView.as_view(), name="patient-export"),
     path(
         "patients/<int:pk>/precautions",
         PatientPrecautionsView.as_view(),

@@ -91,6 +91,8 @@ def bench_rename(*, pk: int, name: str, expected: int | None) -> Bench:
 
 
 class Caller(SimpleNamespace):
+    staff_id = 1
+
     def may(self, action: str, *, clinic_id: int | None = None) -> bool:
         return action in self.allowed
 
