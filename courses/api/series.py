@@ -16,6 +16,7 @@ from courses.api.slots import VisitLengthIn, WhereAndWhenIn, order_of
 from courses.api.visits import SlotIn, visit_of
 from courses.models import Appointment, AppointmentSeries, Course
 from courses.services.booking import SeriesOrder, series_book
+from courses.vocabulary import SlotRank
 
 
 class SeriesIn(WhereAndWhenIn, VisitLengthIn, SpanIn):
@@ -97,7 +98,7 @@ class SeriesViewSet(ListMixin, RetrieveMixin):
             course_id=course_id,
             order=SeriesOrder(
                 sessions=body["sessions"],
-                search=order_of({**body, "limit": 1}),
+                search=order_of({**body, "limit": 1, "rank": SlotRank.BEST}),
                 first=visit_of(first, course_id=course_id, actor=self.actor) if first else None,
                 search_days=body["search_days"],
             ),

@@ -193,6 +193,7 @@ def test_the_api_takes_a_chosen_first_slot(stage, desk):
         ({"end": "2026-03-02T08:30:00Z"}, 409, "series_incomplete"),
         ({"wavelengths_nm": [755]}, 409, "series_incomplete"),
         ({"end": "2030-03-02T08:30:00Z"}, 422, "input_refused"),
+        ({"start": "2026-02-02T08:00:00Z", "end": "2026-02-20T08:00:00Z"}, 422, "input_refused"),
     ],
 )
 def test_a_series_that_cannot_be_says_what_to_mend(stage, desk, changes, status, code):
