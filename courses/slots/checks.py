@@ -86,13 +86,13 @@ def _needs(needs: tuple[InkNeed, ...]) -> Iterator[Problem]:
 
 
 def _wishes(wishes: tuple[TimeWish, ...]) -> Iterator[Problem]:
-    for wish in wishes:
+    for place, wish in enumerate(wishes):
         if not wish.weekdays or not wish.weekdays <= ALL_WEEKDAYS:
-            yield "wishes.weekdays", "Weekdays are 1 (Monday) to 7 (Sunday), at least one."
+            yield f"wishes.{place}.weekdays", "Weekdays are 1 (Monday) to 7 (Sunday), at least one."
         try:
             WeeklyRule(1, wish.since, wish.until)
         except BadHours as problem:
-            yield "wishes.until", f"{problem}."
+            yield f"wishes.{place}.until", f"{problem}."
 
 
 def _clinics(clinics: Sequence[ClinicCandidates]) -> Iterator[Problem]:

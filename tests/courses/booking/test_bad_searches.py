@@ -56,9 +56,9 @@ def search(desk: Caller, stage: Stage, **changes):
         ({"wavelengths_nm": [0]}, 400, {"/wavelengths_nm/0": "min_value"}),
         ({"wishes": [{"weekdays": [8]}]}, 400, {"/wishes/0/weekdays/0": "max_value"}),
         (
-            {"wishes": [{"since": "18:00", "until": "09:00"}]},
+            {"wishes": [{"since": "09:00"}, {"since": "18:00", "until": "09:00"}]},
             422,
-            {"/wishes/until": "slot_search"},
+            {"/wishes/1/until": "slot_search"},
         ),
         (
             {"technique": {"passes": 10, "spot_mm": 0.5, "rate_hz": 0.1}},

@@ -33,9 +33,9 @@ def refused_field(request=None, *, grid=None, clinics=None, policy=None):
         ({"needs": (InkNeed("a", (0,)),)}, "needs.wavelengths_nm"),
         ({"needs": (InkNeed("a", (1064,), share=float("nan")),)}, "needs.share"),
         ({"needs": (InkNeed("a", (1064,), share=1.5),)}, "needs.share"),
-        ({"wishes": (TimeWish(frozenset()),)}, "wishes.weekdays"),
-        ({"wishes": (TimeWish(frozenset({0})),)}, "wishes.weekdays"),
-        ({"wishes": (TimeWish(since=time(12), until=time(9)),)}, "wishes.until"),
+        ({"wishes": (TimeWish(frozenset()),)}, "wishes.0.weekdays"),
+        ({"wishes": (TimeWish(frozenset({0})),)}, "wishes.0.weekdays"),
+        ({"wishes": (TimeWish(since=time(12), until=time(9)),)}, "wishes.0.until"),
     ],
 )
 def test_request_that_cannot_be_searched_is_refused(change, field):
