@@ -34,6 +34,7 @@ class UsageReportQuery(serializers.Serializer[Any]):
     group_by = serializers.CharField(
         required=False,
         default="",
+        allow_blank=True,
         help_text=f"Any of {', '.join(UsageGroup)}, with commas; without it, the whole",
     )
     format = serializers.ChoiceField(
