@@ -1,9 +1,11 @@
 """Workers killed while they send recalls, Redis emptied and killed; what patients noticed.
 
-Run: python -m bench.recall_faults [--messages 300] [--kills 30] [--delay-ms 100]
+Run: python -m bench.recall_faults [--messages 300] [--kills 30] [--delay-ms 100] [--only all]
 Needs DATABASE_URL; works in a test database of its own, which it removes, and starts a broker, a
 worker with two processes, a beat and a provider of its own. A kill comes when the provider has
 taken a message and not yet answered; every third takes the whole worker, the others its pool.
+In the last row the provider also answers late, with 500 before or after the effect, or hangs up
+after it (each 5 of 100), and PostgreSQL ends all connections of the workers five times.
 """
 
 import argparse
@@ -24,6 +26,7 @@ HEADINGS = (
     "twice, no key",
     "s",
 )
+EVERYTHING = "all that, moods, connections cut"
 COLUMNS = "{:<40}{:>9}{:>7}{:>8}{:>7}{:>12}{:>14}{:>8}"
 
 
@@ -32,6 +35,7 @@ def main() -> None:
     parser.add_argument("--messages", type=int, default=300)
     parser.add_argument("--kills", type=int, default=30)
     parser.add_argument("--delay-ms", type=int, default=100)
+    parser.add_argument("--only", default="", help="Only the row whose name begins so")
     asked = parser.parse_args()
     os.environ["DJANGO_SETTINGS_MODULE"] = "config.settings.test"
     django.setup()
@@ -52,9 +56,11 @@ def main() -> None:
         "nothing": (0, False),
         "workers killed": (asked.kills, False),
         "workers killed, Redis emptied and killed": (asked.kills, True),
+        EVERYTHING: (asked.kills, True),
     }
     for name, (kills, broker_faults) in rows.items():
-        show(name, asked, kills=kills, broker_faults=broker_faults)
+        if name.startswith(asked.only):
+            show(name, asked, kills=kills, broker_faults=broker_faults)
 
 
 def show(name: str, asked: argparse.Namespace, *, kills: int, broker_faults: bool) -> None:
@@ -65,6 +71,8 @@ def show(name: str, asked: argparse.Namespace, *, kills: int, broker_faults: boo
         kills=kills,
         delay_s=asked.delay_ms / 1000,
         broker_faults=broker_faults,
+        moods=name == EVERYTHING,
+        cuts=5 if name == EVERYTHING else 0,
         seconds=60 + asked.messages + 10 * kills,
     )
     done = in_own_places(plan)

@@ -14,6 +14,7 @@ from pathlib import Path
 from threading import Event
 
 import redis
+from django.db import connection
 from django.utils import timezone
 
 from config.servers.redis import LocalRedis
@@ -22,7 +23,7 @@ from tests.support.courses import make_ward
 from tests.support.database import database_url
 from tests.support.factories import make_clinic
 from tests.support.programs import Program, children_of, end, start
-from tests.support.provider import Provider
+from tests.support.provider import Moods, Provider
 from tests.support.recalls import make_scene
 
 LEASE_SECONDS = 2
@@ -31,7 +32,11 @@ TICK_SECONDS = 1
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """How many patients are due, how often workers die, and what happens to the broker."""
+    """How many patients are due, how often workers die, and what happens to the broker.
+
+    With `moods` the provider is slow, broken or hangs up now and then. So many times PostgreSQL
+    ends every connection of the workers, as a restart does.
+    """
 
     messages: int
     kills: int
@@ -39,6 +44,8 @@ class Plan:
     broker_faults: bool = True
     seconds: float = 60
     seed: int = 0
+    moods: bool = False
+    cuts: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +60,7 @@ class Outcome:
     twice_without_keys: int
     files: int
     seconds: float
+    cuts: int = 0
 
 
 CELERY = (sys.executable, "-m", "celery", "--quiet", "--app", "config")
@@ -164,7 +172,7 @@ def campaign(plan: Plan, *, broker: LocalRedis | None, folder: Path) -> Outcome:
     """
     make_due(plan.messages)
     began = time.monotonic()
-    with Provider(delay_s=plan.delay_s) as provider:
+    with Provider(delay_s=plan.delay_s, moods=Moods() if plan.moods else None) as provider:
         environment = worker_environment(broker=broker, provider=provider, folder=folder)
         worker = Worker(
             environment,
@@ -174,13 +182,14 @@ def campaign(plan: Plan, *, broker: LocalRedis | None, folder: Path) -> Outcome:
         killer = Killer(worker, plan)
         provider.on_effect = killer.strike
         with running(worker, environment=environment, folder=folder):
-            wipes = _watch(plan, worker=worker, broker=broker, began=began)
+            wipes, cuts = _watch(plan, worker=worker, broker=broker, began=began)
         return _outcome(
             plan,
             provider=provider,
             files=sorted((folder / "outbox").glob("*.txt")),
             kills=killer.kills,
             wipes=wipes,
+            cuts=cuts,
             seconds=time.monotonic() - began,
         )
 
@@ -200,19 +209,32 @@ def running(worker: Worker, *, environment: dict[str, str], folder: Path) -> Ite
         worker.kill()
 
 
-def _watch(plan: Plan, *, worker: Worker, broker: LocalRedis | None, began: float) -> int:
-    """Restart what died and trouble the broker, until all is sent. How often it was emptied."""
+def _watch(
+    plan: Plan, *, worker: Worker, broker: LocalRedis | None, began: float
+) -> tuple[int, int]:
+    """Restart what died, trouble broker and database, until all is sent; how often each."""
     troubles: list[Callable[[], None]] = []
     if plan.broker_faults and broker is not None:
         troubles = [lambda: _restart_empty(broker), lambda: _wipe(broker)]
-    wipes, pause = 0, Event()
+    wipes, cuts, pause = 0, 0, Event()
     while (sent := _sent()) < plan.messages and time.monotonic() - began < plan.seconds:
         worker.ensure()
         if troubles and sent >= plan.messages * (wipes + 1) // 3:
             troubles.pop()()
             wipes += 1
+        if cuts < plan.cuts and sent >= plan.messages * (cuts + 1) // (plan.cuts + 1):
+            _cut_connections()
+            cuts += 1
         pause.wait(0.1)
-    return wipes
+    return wipes, cuts
+
+
+def _cut_connections() -> None:
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity"
+            " WHERE datname = current_database() AND pid <> pg_backend_pid()"
+        )
 
 
 def _sent() -> int:
@@ -230,10 +252,21 @@ def _restart_empty(broker: LocalRedis) -> None:
 
 
 def _outcome(
-    plan: Plan, *, provider: Provider, files: list[Path], kills: int, wipes: int, seconds: float
+    plan: Plan,
+    *,
+    provider: Provider,
+    files: list[Path],
+    kills: int,
+    wipes: int,
+    cuts: int,
+    seconds: float,
 ) -> Outcome:
-    asked = Counter(request.body["to"] for request in provider.requests)
-    told = Counter(to for to, _ in {(one.body["to"], one.key) for one in provider.requests})
+    # What took effect: a request that was answered 500 before is none.
+    to_of = {one.key: one.body["to"] for one in provider.requests}
+    asked = Counter()
+    for key, times in provider.keys.items():
+        asked[to_of[key]] += times
+    told = Counter(to_of[key] for key in provider.keys)
     told.update(_addressee(file) for file in files)
     return Outcome(
         messages=plan.messages,
@@ -244,6 +277,7 @@ def _outcome(
         twice_without_keys=sum(number - 1 for number in asked.values()),
         files=len(files),
         seconds=seconds,
+        cuts=cuts,
     )
 
 

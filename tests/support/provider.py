@@ -1,10 +1,11 @@
 """A provider of text messages on this machine, as real as a socket can make it."""
 
 import json
+import random
 import threading
 import time
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from types import TracebackType
 from typing import Any, Self
@@ -36,6 +37,31 @@ def _nothing(asked: int) -> None:
     """Happens when a message has taken effect, before the answer; `asked` counts them."""
 
 
+@dataclass(frozen=True, slots=True)
+class Moods:
+    """Of a hundred requests so many are answered late, with 500 before or after the effect, or
+    not at all after the effect: the connection is closed."""
+
+    slow: int = 5
+    broken: int = 5
+    broken_after: int = 5
+    hung_up: int = 5
+    slow_s: float = 1.0
+    chance: random.Random = field(default_factory=lambda: random.Random(8))
+
+    def pick(self) -> str:
+        """What happens to the next request."""
+        number = self.chance.randrange(100)
+        for mood in ("slow", "broken", "broken_after", "hung_up"):
+            number -= getattr(self, mood)
+            if number < 0:
+                return mood
+        return ""
+
+
+HANG_UP = Answer(0)
+
+
 class Provider:
     """Counts what it was asked and what took effect.
 
@@ -44,8 +70,9 @@ class Provider:
     worker can die in between.
     """
 
-    def __init__(self, *, delay_s: float = 0.0) -> None:
+    def __init__(self, *, delay_s: float = 0.0, moods: "Moods | None" = None) -> None:
         self.delay_s = delay_s
+        self.moods = moods
         self.answers: list[Answer] = []
         self.on_effect = _nothing
         self.requests: list[Request] = []
@@ -93,11 +120,18 @@ class Provider:
             self.requests.append(request)
             if self.answers:
                 return self.answers.pop(0)
+            mood = self.moods.pick() if self.moods else ""
+            if mood == "broken":
+                return Answer(500)
             self.keys[request.key] += 1
             reference = f"provider-{list(self.keys).index(request.key) + 1}"
             asked = self.asked
         self.on_effect(asked)
-        time.sleep(self.delay_s)
+        time.sleep(self.moods.slow_s if self.moods and mood == "slow" else self.delay_s)
+        if mood == "broken_after":
+            return Answer(500)
+        if mood == "hung_up":
+            return HANG_UP
         return Answer(200, body=json.dumps({"id": reference}).encode())
 
     def _handler(self) -> type[BaseHTTPRequestHandler]:
@@ -115,6 +149,9 @@ class Provider:
                     self.close_connection = True
 
             def _answer(self, answer: Answer) -> None:
+                if answer is HANG_UP:
+                    self.close_connection = True
+                    return
                 self.send_response(answer.status)
                 if answer.retry_after:
                     self.send_header("Retry-After", answer.retry_after)
