@@ -35,7 +35,6 @@ class UsageReportQuery(serializers.Serializer[Any]):
         required=False,
         default="",
         allow_blank=True,
-        allow_blank=True,
         help_text=f"Any of {', '.join(UsageGroup)}, with commas; without it, the whole",
     )
     format = serializers.ChoiceField(
