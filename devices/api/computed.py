@@ -27,8 +27,9 @@ USAGE: Final = {
 }
 LIFE: Final = {
     "id": "handpiece-life",
-    "version": "1",
-    "source": "Counter at the start of the record plus the sum of the pulse ledger",
+    "version": "2",
+    "source": "Counter at the start of the record plus the sum of the pulse ledger; months from "
+    "its first fitting; rated lives as the chain entered them",
     "kind": "common_practice",
 }
 LEDGER_CHAIN: Final = {

@@ -59,6 +59,7 @@ class HandpieceOut(RowSerializer):
             "spot_sizes_mm",
             "counter_at_start",
             "rated_life_pulses",
+            "rated_life_months",
             "status",
             "fitted",
         ]
@@ -83,6 +84,13 @@ class HandpieceFields(serializers.Serializer[Any]):
     rated_life_pulses = WholeField(
         min_value=1, max_value=MAX_COUNTER, allow_null=True, required=False
     )
+    rated_life_months = WholeField(
+        min_value=1,
+        max_value=1200,
+        allow_null=True,
+        required=False,
+        help_text="Counted from when it was first fitted",
+    )
 
 
 class HandpieceIn(HandpieceFields):
@@ -104,7 +112,7 @@ class HandpieceChangeIn(ChangeIn, HandpieceFields):
 
 
 class HandpieceLifeOut(ComputedOut):
-    """How far a handpiece is through its rated life, in pulses."""
+    """How far a handpiece is through its rated life, in pulses and months."""
 
     handpiece = serializers.IntegerField()
     counter_at_start = serializers.IntegerField()
@@ -112,7 +120,12 @@ class HandpieceLifeOut(ComputedOut):
     pulses_so_far = serializers.IntegerField()
     rated_life_pulses = serializers.IntegerField(allow_null=True)
     pulses_left = serializers.IntegerField(allow_null=True, help_text="Below 0: past its life")
-    used_share = serializers.FloatField(allow_null=True, help_text="1 is the whole rated life")
+    fitted_since = AwareDateTimeField(allow_null=True, help_text="First fitted")
+    months_so_far = serializers.IntegerField(allow_null=True, help_text="Whole months")
+    rated_life_months = serializers.IntegerField(allow_null=True)
+    used_share = serializers.FloatField(
+        allow_null=True, help_text="1 is the whole rated life, by pulses or months, the larger"
+    )
 
 
 class HandpieceViewSet(ListMixin, RetrieveMixin):
@@ -173,9 +186,9 @@ class HandpieceViewSet(ListMixin, RetrieveMixin):
     @extend_schema(responses=HandpieceLifeOut)
     @action(detail=True)
     def life(self, request: Request, **kwargs: Any) -> Response:
-        """Pulses so far, rated life and what is left. Everyone but the front desk may ask."""
+        """Pulses and months so far, rated life, what is left: everyone but the front desk."""
         handpiece = self.get_object()
-        life = selectors.handpiece_life(handpiece)
+        life = selectors.handpiece_life(handpiece, now=self.now())
         answer = {
             "handpiece": handpiece.pk,
             "counter_at_start": life.counter_at_start,
@@ -183,6 +196,9 @@ class HandpieceViewSet(ListMixin, RetrieveMixin):
             "pulses_so_far": life.so_far,
             "rated_life_pulses": life.rated,
             "pulses_left": life.left,
+            "fitted_since": life.since,
+            "months_so_far": life.months,
+            "rated_life_months": life.rated_months,
             "used_share": life.used_share,
             "basis": [LIFE],
             "caution": CAUTION,

@@ -27,6 +27,9 @@ class Handpiece(Versioned):
         default=0, help_text="Pulses on its counter when this record began"
     )
     rated_life_pulses = models.PositiveBigIntegerField(null=True, blank=True)
+    rated_life_months = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Counted from when it was first fitted"
+    )
     status = models.CharField(
         max_length=20, choices=choices(DeviceStatus), default=DeviceStatus.ACTIVE
     )
@@ -44,6 +47,7 @@ class Handpiece(Versioned):
                 condition=Q(spot_sizes_mm__len__gt=0), name="handpiece_has_spot"
             ),
             positive("rated_life_pulses", name="handpiece_rated_life_positive"),
+            positive("rated_life_months", name="handpiece_rated_months_positive"),
         ]
 
     def __str__(self) -> str:

@@ -47,7 +47,10 @@ BY_ID: Final = Prepared(f"{PART_LIVES} AND part.id = ANY (%(parts)s::bigint[]) O
 
 OF_LASER: Final = Prepared(f"""
     WITH tips AS (
-        SELECT fitting.handpiece_id, lower(fitting.period) AS since
+        SELECT fitting.handpiece_id, (
+            SELECT min(lower(earlier.period)) FROM devices_fitting AS earlier
+            WHERE earlier.handpiece_id = fitting.handpiece_id
+        ) AS since
         FROM devices_fitting AS fitting
         JOIN devices_laser AS laser ON laser.id = fitting.laser_id
         WHERE fitting.laser_id = %(laser)s::bigint AND laser.chain_id = %(chain)s::bigint
@@ -64,7 +67,7 @@ OF_LASER: Final = Prepared(f"""
         )
         UNION ALL
         SELECT 'handpiece', tip.id, 'handpiece', tip.serial, tip.status,
-            tip.rated_life_pulses, NULL, '', tip.counter_at_start,
+            tip.rated_life_pulses, tip.rated_life_months, '', tip.counter_at_start,
             coalesce((
                 SELECT sum(pulses) FROM devices_pulseentry WHERE handpiece_id = tip.id
             ), 0)::bigint,

@@ -3,14 +3,16 @@
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from typing import NamedTuple, TypeVar
 from zoneinfo import ZoneInfo
 
-from django.db.models import Count, Q, Sum
+from django.db.models import Count, Min, Q, Sum
 from django.db.models.functions import Coalesce, TruncDate
 
+from clinics.hours import local_date
 from core.spans import Span
+from devices.forecast import whole_months
 from devices.models import Handpiece, Laser, PulseEntry
 
 Key = TypeVar("Key", int, str, date)
@@ -45,11 +47,17 @@ class Usage:
 
 @dataclass(frozen=True, slots=True)
 class Life:
-    """How far a handpiece is through its rated life, in pulses; `left` may be negative."""
+    """How far a handpiece is through its rated life, in pulses and whole months.
+
+    `left` may be negative; `months` count from its first fitting, None: it was never fitted.
+    """
 
     counter_at_start: int
     logged: int
     rated: int | None
+    since: datetime | None
+    months: int | None
+    rated_months: int | None
 
     @property
     def so_far(self) -> int:
@@ -63,8 +71,13 @@ class Life:
 
     @property
     def used_share(self) -> float | None:
-        """The part of the rated life that is used, 0 to 1 and beyond; None without one."""
-        return None if self.rated is None else self.so_far / self.rated
+        """The part of the rated life that is used, 0 to 1 and beyond; None without one.
+
+        By pulses or by months, whichever is the larger.
+        """
+        sides = ((self.so_far, self.rated), (self.months, self.rated_months))
+        shares = [done / rated for done, rated in sides if done is not None and rated]
+        return max(shares, default=None)
 
 
 class _Cell(NamedTuple):
@@ -92,13 +105,22 @@ def pulses_after_corrections(entry: PulseEntry) -> int:
     return int(total["pulses"] or 0)
 
 
-def handpiece_life(handpiece: Handpiece) -> Life:
-    """Pulses so far from the ledger, and what is left of the rated life. One query."""
+def handpiece_life(handpiece: Handpiece, *, now: datetime) -> Life:
+    """Pulses so far from the ledger, whole months since the first fitting. Two queries.
+
+    Months by the calendar of UTC.
+    """
     logged = handpiece.pulse_entries.aggregate(pulses=Sum("pulses"))["pulses"] or 0
+    since = handpiece.fittings.aggregate(since=Min("period__startswith"))["since"]
+    zone = ZoneInfo("UTC")
+    months = since and max(0, whole_months(local_date(since, zone), local_date(now, zone)))
     return Life(
         counter_at_start=handpiece.counter_at_start,
         logged=int(logged),
         rated=handpiece.rated_life_pulses,
+        since=since,
+        months=months,
+        rated_months=handpiece.rated_life_months,
     )
 
 

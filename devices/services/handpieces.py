@@ -22,9 +22,9 @@ def handpiece_create(
 ) -> Handpiece:
     """Add a handpiece, kept at a clinic, and the resource that bookings lock.
 
-    `fields`: serial, spot_sizes_mm, counter_at_start, rated_life_pulses. Its lines are lines of
-    one laser model, its spots are spots of these lines. Raises NotAllowed, LineUnknown,
-    LinesMalformed, SpotNotListed, SerialTaken.
+    `fields`: serial, spot_sizes_mm, counter_at_start, rated_life_pulses, rated_life_months. Its
+    lines are lines of one laser model, its spots are spots of these lines. Raises NotAllowed,
+    LineUnknown, LinesMalformed, SpotNotListed, SerialTaken.
     """
     actor.require("device.write", clinic_id=clinic.pk)
     lines = locks.lock_lines(line_ids, actor=actor)

@@ -43,6 +43,7 @@ def body(clinic, model, **changes):
         "lines": [line.pk for line in model.lines.all()],
         "spot_sizes_mm": [3, 2],
         "rated_life_pulses": 1_000_000,
+        "rated_life_months": 24,
     }
     return {**given, **changes}
 
@@ -83,6 +84,7 @@ def test_lines_of_two_models_are_refused(officer, clinic, model):
         ({"lines": [10**12]}, {"/lines": "does_not_exist"}),
         ({"spot_sizes_mm": []}, {"/spot_sizes_mm": "min_length"}),
         ({"rated_life_pulses": 0}, {"/rated_life_pulses": "min_value"}),
+        ({"rated_life_months": 0}, {"/rated_life_months": "min_value"}),
         ({"rated_life_pulses": 1.5}, {"/rated_life_pulses": "number"}),
         ({"counter_at_start": -1}, {"/counter_at_start": "min_value"}),
         ({"counter_at_start": 10**30}, {"/counter_at_start": "max_value"}),

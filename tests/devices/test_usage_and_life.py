@@ -1,6 +1,6 @@
 """Usage of a laser and life of a handpiece: the ledger added up, to the pulse."""
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -11,13 +11,15 @@ from hypothesis import strategies as st
 from hypothesis.extra.django import TestCase
 
 from clinics.vocabulary import Role
+from core.db import as_range
 from devices.errors import CorrectionTooLarge
-from devices.models import PulseEntry
+from devices.models import Fitting, PulseEntry
 from devices.selectors import handpiece_life, laser_usage
 from devices.services.ledger import pulse_entry_correct, pulse_entry_record
 from devices.vocabulary import PulsePurpose
 from tests.support.api import assert_problem, sign_in
 from tests.support.devices import (
+    fit,
     make_correction,
     make_fitted_handpiece,
     make_handpiece,
@@ -145,6 +147,22 @@ def test_a_handpiece_without_a_rated_life(laser):
     assert (life["pulses_so_far"], life["pulses_left"], life["used_share"]) == (0, None, None)
 
 
+def test_a_rated_life_in_months_counts_from_the_first_fitting(laser):
+    tip = make_handpiece(laser.laser_model, rated_life_pulses=10_000, rated_life_months=12)
+    today = datetime.now(UTC)
+    earlier = span(today - timedelta(days=700), minutes=60 * 24 * 300)
+    Fitting.objects.create(laser=laser, handpiece=tip, period=as_range(earlier))
+    fit(tip, laser, since=today - timedelta(days=100))
+    caller = sign_in(Role.LASER_SAFETY_OFFICER, clinic=laser.clinic)
+    life = caller.get(f"/handpieces/{tip.pk}/life").json()
+    assert life["months_so_far"] in {22, 23}
+    assert (life["rated_life_months"], life["pulses_left"]) == (12, 10_000)
+    assert life["used_share"] == pytest.approx(life["months_so_far"] / 12)
+    shown = caller.get(f"/lasers/{laser.pk}/parts").json()["parts"]
+    assert [row["months_so_far"] for row in shown] == [life["months_so_far"]]
+    assert [row["used_share"] for row in shown] == [life["used_share"]]
+
+
 def test_the_front_desk_has_no_need_of_the_ledger(laser, handpiece):
     desk = sign_in(Role.FRONT_DESK, clinic=laser.clinic)
     assert_problem(desk.get(f"/lasers/{laser.pk}/usage", **MARCH), 403)
@@ -175,7 +193,7 @@ class LedgerSums(TestCase):
             elif entries:
                 which, entry = entries[index % len(entries)]
                 counters[which] += self._correct(entry, pulses, key=f"{number}")
-        lives = [handpiece_life(handpiece).so_far for handpiece in self.handpieces]
+        lives = [handpiece_life(handpiece, now=NOW).so_far for handpiece in self.handpieces]
         assert lives == counters
         assert all(life >= 0 for life in lives)
 
