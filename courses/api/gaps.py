@@ -23,7 +23,14 @@ from courses.api.slots import SegmentOut, SlotOut
 from courses.models import Appointment, Gap, GapOffer
 from courses.science.basis import CAUTION
 from courses.selectors.appointments import stands
-from courses.selectors.gaps import Candidate, OpenTime, gap_candidates, opened_by, waiting_at
+from courses.selectors.gaps import (
+    Candidate,
+    OpenTime,
+    gap_candidates,
+    opened_by,
+    require_not_over,
+    waiting_at,
+)
 from courses.selectors.visits import timeline_json
 from courses.services.gaps import (
     gap_offer_accept,
@@ -244,8 +251,9 @@ class GapViewSet(ListMixin, RetrieveMixin):
         Most overdue first. Nothing is kept. For the front desk and clinicians.
         """
         body = self.parse(CandidatesIn)
-        opened = open_time(body)
-        found = gap_candidates(opened, actor=self.actor, now=self.now(), limit=body["limit"])
+        opened, now = open_time(body), self.now()
+        require_not_over(opened, now=now)
+        found = gap_candidates(opened, actor=self.actor, now=now, limit=body["limit"])
         told = {
             "waiting": waiting_at(opened.clinic_id, actor=self.actor).count(),
             "candidates": [_shown(one) for one in found],

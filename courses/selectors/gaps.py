@@ -10,6 +10,7 @@ from django.db.models import Exists, F, OuterRef, QuerySet
 from clinics.hours import local_date
 from clinics.querysets import HasChain
 from core.spans import Span
+from courses.errors import GapOver
 from courses.models import Appointment, Gap, GapOffer, WaitingListEntry
 from courses.science.errors import InvalidInput
 from courses.selectors.appointments import open_at
@@ -83,6 +84,12 @@ class Waiting:
     def overdue_days(self, on: date) -> int:
         """Days from the advised day to `on`; negative before it."""
         return (on - (self.earliest.advised_on or self.entry.since.date())).days
+
+
+def require_not_over(opened: OpenTime, *, now: datetime) -> None:
+    """Raise GapOver when nobody can come any more."""
+    if opened.span.end <= now:
+        raise GapOver(end=opened.span.end.isoformat())
 
 
 def gap_candidates(

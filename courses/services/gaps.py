@@ -19,14 +19,20 @@ from courses.errors import (
     EntryHasOffer,
     GapFitsNobody,
     GapOfferUnknown,
-    GapOver,
     GapUnknown,
     HoldExpired,
     StatusStepRefused,
 )
 from courses.models import Appointment, Gap, GapOffer
 from courses.selectors.appointments import OPEN
-from courses.selectors.gaps import Candidate, OpenTime, gap_candidates, open_time_of, waiting_at
+from courses.selectors.gaps import (
+    Candidate,
+    OpenTime,
+    gap_candidates,
+    open_time_of,
+    require_not_over,
+    waiting_at,
+)
 from courses.selectors.visits import Visit, visit_resources
 from courses.services.booking.outcomes import end_visit
 from courses.services.booking.visits import confirm_visit, move_visit
@@ -50,8 +56,7 @@ def gap_offer_start(*, opened: OpenTime, hold_minutes: int, actor: Actor, now: d
     Raises NotAllowed, GapOver, GapFitsNobody.
     """
     actor.require("gap.write", clinic_id=opened.clinic_id)
-    if opened.span.end <= now:
-        raise GapOver(end=opened.span.end.isoformat())
+    require_not_over(opened, now=now)
     candidates = gap_candidates(opened, actor=actor, now=now, limit=MAX_TURNS)
     gap = Gap.objects.create(
         clinic_id=opened.clinic_id,

@@ -90,6 +90,7 @@ def test_odd_gaps_are_refused(stage, desk, changes):
 def test_time_that_is_over_or_taken_is_no_gap(stage, desk):
     past = ask(stage, start="2026-03-01T10:00:00Z", end="2026-03-01T11:00:00Z")
     assert_problem(desk.post("/gaps/offers", past, key="a"), 422, "gap_over")
+    assert_problem(desk.post("/gaps/candidates", past), 422, "gap_over")
     standing = appointment_book(
         course_id=stage.course.pk, visit=stage.visit(), actor=stage.desk, now=NOW
     )
