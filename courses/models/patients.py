@@ -68,7 +68,7 @@ class ContactPoint(Versioned):
 
     `allowed` and `opted_out` are the purposes of the newest decisions in the `Consent` ledger: a
     trigger keeps them, nobody writes them. An address that bounced or was refused is off, until
-    it is changed or turned on again. Quiet hours are the patient's local wall time; the
+    it is changed. Quiet hours are the patient's local wall time; the
     span may pass midnight.
     """
 
