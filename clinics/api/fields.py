@@ -2,6 +2,7 @@
 
 from typing import Any, Final
 
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from clinics.hours import UnknownRegion, public_holidays
@@ -22,6 +23,8 @@ class WavelengthsField(serializers.ListField):
         return sorted(set(super().to_internal_value(data)))
 
 
+# No "time" of RFC 3339, which has seconds and an offset.
+@extend_schema_field({"type": "string", "pattern": "^([01][0-9]|2[0-3]):[0-5][0-9](:[0-5][0-9])?$"})
 class WallTimeField(serializers.TimeField):
     """Wall time of a clinic, to the minute: `HH:MM`."""
 
