@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from datetime import time
-from typing import Any
+from typing import Any, Final
 
 from django.http import StreamingHttpResponse
 from drf_spectacular.utils import extend_schema
@@ -42,6 +42,9 @@ from courses.slots import (
 )
 from courses.vocabulary import InkColour, SkinType, SlotRank, TreatmentRole
 
+# An offset is refused: these are times of whichever clinic is looked at.
+WALL_TIME: Final = ("%H:%M", "%H:%M:%S")
+
 
 class ClinicWishIn(serializers.Serializer[Any]):
     """A clinic the patient accepts."""
@@ -77,8 +80,10 @@ class TimeWishIn(serializers.Serializer[Any]):
         default=list(range(1, 8)),
         help_text="ISO 8601: 1 is Monday",
     )
-    since = serializers.TimeField(default=time(0))
-    until = serializers.TimeField(default=time(0), help_text="00:00 is the end of the day")
+    since = serializers.TimeField(default=time(0), input_formats=WALL_TIME)
+    until = serializers.TimeField(
+        default=time(0), input_formats=WALL_TIME, help_text="00:00 is the end of the day"
+    )
 
 
 class TechniqueIn(serializers.Serializer[Any]):

@@ -55,6 +55,7 @@ def search(desk: Caller, stage: Stage, **changes):
         ({"rank": "cheapest"}, 400, {"/rank": "invalid_choice"}),
         ({"wavelengths_nm": [0]}, 400, {"/wavelengths_nm/0": "min_value"}),
         ({"wishes": [{"weekdays": [8]}]}, 400, {"/wishes/0/weekdays/0": "max_value"}),
+        ({"wishes": [{"since": "09:00+01:00"}]}, 400, {"/wishes/0/since": "invalid"}),
         (
             {"wishes": [{"since": "09:00"}, {"since": "18:00", "until": "09:00"}]},
             422,
