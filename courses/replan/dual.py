@@ -18,7 +18,9 @@ import numpy.typing as npt
 from courses.replan.board import Board
 from courses.replan.pricing import UNIT, Floats, Option, Priced, Tariff, cheapest, option_points
 
-FIRST_STEP = 0.3
+# From nothing, and from prices that are good already.
+FIRST_STEP = 2.0
+NEXT_STEP = 0.3
 SMALLEST_STEP = 0.002
 SHRINK = 0.6
 MEMORY = 0.9
@@ -92,6 +94,7 @@ class Ascent:
         """Go on from these prices (resources x marks); what they prove."""
         self._prices = np.round(prices.reshape(-1)[self._priced])
         self._push = np.zeros(len(self._priced))
+        self.step = NEXT_STEP
         bound = self._bound_at(self._prices)
         if bound.value > self._value:
             self._value, self._best = bound.value, self._prices

@@ -13,7 +13,7 @@ class Effort:
     So the same problem, effort and seed give the same plan, however fast the machine is.
     `seconds` of wall time end it all the same; then the plan may differ between runs, and the
     answer says so. `prices_seconds`: deterministic, of each linear relaxation. `rounds`: in which
-    prices are made better, altogether. `neighbourhoods`: parts of the plan that are planned
+    prices are made better in a cycle. `neighbourhoods`: parts of the plan that are planned
     afresh in a cycle, each of at most `size` appointments. `part_seconds` and `proof_seconds`:
     deterministic, of each part and of each proof. `largest_pool`: starts in a proof. `enough`: the
     gap at which work ends, when as many as can be are placed and there are more than `size`.
@@ -22,13 +22,13 @@ class Effort:
     seed: int = 1
     seconds: float = 120.0
     prices_seconds: float = 60.0
-    rounds: int = 150
+    rounds: int = 100
     neighbourhoods: int = 40
     size: int = 60
     part_seconds: float = 3.0
-    proof_seconds: float = 12.0
+    proof_seconds: float = 8.0
     largest_pool: int = 6000
-    enough: float = 0.01
+    enough: float = 0.015
 
 
 DEFAULT_EFFORT = Effort()

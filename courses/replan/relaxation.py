@@ -30,6 +30,7 @@ from courses.vocabulary import TreatmentRole
 FIRST_STARTS = 30
 # So many starts of all appointments together need no choice.
 ALL_STARTS = 12_000
+MOST_STARTS = 100_000
 MOST_ADDED = 20
 FOREVER = 10**6
 Members = tuple[Ints, Ints, Ints]
@@ -78,6 +79,14 @@ class Relaxation:
                 before = board.menus[at].entries[: option.entry]
                 pool[at][sum(len(entry.cells) for entry in before) + option.start] = True
         return cls(board, pool)
+
+    @property
+    def is_small(self) -> bool:
+        """Whether prices for points are worth the work. With more starts, dear ones matter, too.
+
+        Then the pool would have to grow many times, and steps from nothing prove more, sooner.
+        """
+        return sum(len(pool) for pool in self.pool.values()) <= MOST_STARTS
 
     def widen(self, relaxed: Relaxed, tariff: Tariff) -> int:
         """Add the starts that are worth most at some prices; how many."""

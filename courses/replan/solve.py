@@ -122,23 +122,17 @@ class _Run:
     def improve(self) -> None:
         """As many as possible, then fewest points, until proven or the effort is spent."""
         ascent = Ascent(self.board, allowance=Allowance(free=self.fewest))
-        ask = Ask(unit=UNIT, free=self.fewest, fine=UNIT * self._fine())
-        ascent.start(self._relax(ask).prices)
+        if self.relaxation.is_small:
+            ask = Ask(unit=UNIT, free=self.fewest, fine=UNIT * self._fine())
+            ascent.start(self._relax(ask).prices)
         for cycle in range(CYCLES):
             bound = self._climb(ascent)
             if cycle == 0:
                 self._fill(bound)
-            if self._all_placed():
-                self._learn(self._base() + -(-bound.value // UNIT))
-            if self._in_parts():
-                self._afresh(bound)
-            if not self._all_placed():
-                self._place_more(bound)
-            if not self._all_placed():
-                self._prove_fewest()
+            self._search(bound)
             ascent.allow(Allowance(free=self.score.unplaced))
             bound = ascent.bound()
-            self._learn(self._base() + -(-bound.value // UNIT))
+            self._learn(self._points_proven(bound))
             self._prove_least(bound)
             if self._is_good() or not self.clock.running():
                 break
@@ -171,12 +165,22 @@ class _Run:
     def _climb(self, ascent: Ascent) -> Bound:
         before = ascent.rounds
         target = (self.score.points - self._base()) * UNIT
-        bound = ascent.climb(
-            self.effort.rounds // CYCLES, target=target, keep_going=self.clock.running
-        )
+        rounds = self.effort.rounds
+        bound = ascent.climb(rounds, target=target, keep_going=self.clock.running)
         self.rounds += ascent.rounds - before
         self._tell(Step.PRICES)
         return bound
+
+    def _search(self, bound: Bound) -> None:
+        """A better plan by parts or as a whole, and whether as many as can be are placed."""
+        if self._all_placed():
+            self._learn(self._points_proven(bound))
+        if self._in_parts():
+            self._afresh(bound)
+        if not self._all_placed():
+            self._place_more(bound)
+        if not self._all_placed():
+            self._prove_fewest()
 
     def _fill(self, bound: Bound) -> None:
         """One after the other by prices: the dearest first, or the cheapest."""
@@ -328,6 +332,9 @@ class _Run:
 
     def _base(self) -> int:
         return self.board.policy.worst_delay * self._waited()
+
+    def _points_proven(self, bound: Bound) -> int:
+        return self._base() - (-bound.value // UNIT)
 
     def _fine(self) -> int:
         """More than the points of any plan."""
