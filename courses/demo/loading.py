@@ -10,6 +10,8 @@ from clinics.models import Chain
 from core.db import command
 from courses.demo.backdating import backdate
 from courses.demo.base_records import write_organisation, write_patients
+from courses.demo.counter_records import write_counters
+from courses.demo.duty_records import write_duties
 from courses.demo.inserting import insert
 from courses.demo.moment import DEFAULT_SEED, Moment
 from courses.demo.plan_of_clinics import CHAIN_NAME
@@ -82,6 +84,8 @@ def write(scenario: Scenario, *, watched: Watched, tell: Tell) -> None:
     tell("Checking and writing sessions and pulses")
     sessions, keys = write_sessions(scenario, appointments)
     write_passes(scenario, sessions)
+    write_counters(scenario)
+    write_duties(scenario)
     tell("Writing healing windows and recalls")
     windows = write_windows(scenario, sessions, keys, left_open=watched.left_open)
     write_recalls(
