@@ -15,6 +15,7 @@ from devices.vocabulary import CounterKind, CounterStep, CounterUnit, ReadingOcc
 
 MOST_ROWS: Final = 20_000
 MOST_CELL: Final = 400
+YEARS: Final = range(1900, 2200)
 MOST_VALUE: Final = 10**15
 WHOLE: Final = re.compile(r"[0-9]{1,16}")
 MARKS: Final = (codecs.BOM_UTF8, codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
@@ -193,10 +194,14 @@ def _time(time_format: str) -> Callable[[str], datetime]:
     def read(text: str) -> datetime:
         try:
             if time_format:
-                return datetime.strptime(text, time_format)  # noqa: DTZ007 - the clinic's own time
-            return datetime.fromisoformat(text)
+                told = datetime.strptime(text, time_format)  # noqa: DTZ007 - the clinic's own time
+            else:
+                told = datetime.fromisoformat(text)
         except ValueError:
             asked = f"like {time_format}" if time_format else "as ISO 8601 has it"
             raise _Wrong("instant", f"A date and time {asked}.") from None
+        if told.year not in YEARS:
+            raise _Wrong("instant", f"A date in the years {YEARS[0]} to {YEARS[-1]}.")
+        return told
 
     return read

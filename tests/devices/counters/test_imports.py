@@ -105,6 +105,8 @@ BAD_ROWS = [
     ("02.03.2026 18:00;INV-1;Blau;99999999999999999", "Stand", "number"),
     ("2026-03-02 18:00;INV-1;Blau;5", "Zeit", "instant"),
     ("31.02.2026 18:00;INV-1;Blau;5", "Zeit", "instant"),
+    ("01.01.0001 00:00;INV-1;Blau;5", "Zeit", "instant"),
+    ("31.12.9999 23:59;INV-1;Blau;5", "Zeit", "instant"),
     ("02.03.2199 18:00;INV-1;Blau;5", "Zeit", "in_the_future"),
     ("29.03.2026 02:30;INV-1;Blau;5", "Zeit", "clock_change"),
     ("26.10.2025 02:30;INV-1;Blau;5", "Zeit", "clock_change"),
