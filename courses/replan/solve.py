@@ -82,7 +82,6 @@ class _Run:
     counted: Bound | None = None
     fewest: int = 0
     least: int = 0
-    relaxations: int = 0
     rounds: int = 0
     planned_afresh: int = 0
 
@@ -158,7 +157,6 @@ class _Run:
     def _relax(self, ask: Ask) -> Relaxed:
         seconds = self.clock.left * RELAXING
         relaxed = self.relaxation.solve(ask, work=self.effort.prices_seconds, seconds=seconds)
-        self.relaxations += 1
         self.clock.cut_short |= relaxed.clocked
         return relaxed
 
