@@ -81,6 +81,9 @@ def script(statements: list[str], *, appointment_id: int) -> str:
 
 
 def _line(statement: str, *, appointment_id: str) -> str:
+    if statement.startswith(("SET LOCAL", "fallow.")):
+        # What names the chain, who asks and in which request: the same each time.
+        return statement + ";"
     text = LITERAL.sub(_literal, " ".join(COMMENT.sub("", statement).split()))
     if "core_idempotencyrecord" in text and text.startswith("INSERT"):
         return text + r" \gset idem_"

@@ -1,6 +1,6 @@
 """The database itself links what is inserted, whoever inserts it and whatever they say."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from itertools import pairwise
 
 import pytest
@@ -92,7 +92,8 @@ def test_raw_sql_cannot_choose_its_place_or_its_digest():
         {"reason": "", "source": "session:Ä€𝄞", "entry_key": "ключ"},
         {"fired_at": datetime(1999, 12, 31, 23, 59, 59, 999_999, tzinfo=UTC)},
         {
-            "ended_at": now() + timedelta(minutes=3),
+            "fired_at": datetime(2026, 3, 2, 10, 0, tzinfo=UTC),
+            "ended_at": datetime(2026, 3, 2, 10, 3, tzinfo=UTC),
             "spot_mm": 3.0,
             "fluence_j_cm2": 0.1 + 0.2,
             "rate_hz": 1e-3,
