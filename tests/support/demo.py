@@ -20,7 +20,9 @@ PATIENTS = 40
 APPS = ("clinics", "devices", "courses")
 CLOCK = {"created_at", "updated_at"}
 # These hold what CLOCK leaves out: a digest of the ledger covers when its entry was written.
-OF_CLOCK = {"previous", "digest", "before", "after", "at", "transaction"}
+OF_CLOCK = {"previous", "digest"}
+HISTORY = {"clinics.Change"}
+"""Tells of the writing, in its order, not of what is there."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,8 @@ def digest(*, without: Iterable[str] = ()) -> str:
     found = hashlib.sha256()
     for app in APPS:
         for model in apps.get_app_config(app).get_models(include_auto_created=True):
+            if model._meta.label in HISTORY:
+                continue
             names = [
                 field.attname for field in model._meta.concrete_fields if field.name not in left_out
             ]
