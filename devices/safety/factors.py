@@ -1,7 +1,7 @@
 """Correction factors of both limit sets, and the factors for trains of pulses.
 
 Directive 2006/25/EC Annex II Tables 2.5 and 2.6 (read in a transposition of it); IEC 60825-1:2014
-Table 9 and clause 4.3 f) (read in open transcriptions; the text of the standard from memory). The
+Table 9 and clause 4.3 f) (read in open reprints; the text of the standard from memory). The
 same quantity has two names: CA is C4, CC is C7, CE is C6, CB is C3.
 """
 

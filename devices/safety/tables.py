@@ -2,7 +2,7 @@
 
 EU2006: Directive 2006/25/EC Annex II, Tables 2.2 and 2.4 (read in a transposition; Table 2.3 from
 memory, needed only at exactly 10 s). IEC2014: IEC 60825-1:2014, Tables A.1 and A.5 (read in two
-open transcriptions that agree; the text of the standard from memory).
+open reprints that agree; the text of the standard from memory).
 """
 
 from collections.abc import Iterator, Mapping, Sequence

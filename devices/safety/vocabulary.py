@@ -68,7 +68,7 @@ EU_EYE_LONG = Clause("2.3", f"{EU}, Table 2.3: eye, from 10 s", from_memory=True
 EU_SKIN = Clause("2.4", f"{EU}, Table 2.4: skin")
 EU_FACTORS = Clause("2.5", f"{EU}, Table 2.5: correction factors")
 EU_TRAIN = Clause("2.6", f"{EU}, Table 2.6: repetitive exposure, rules 1 to 3")
-IEC_EYE = Clause("A.1", f"{IEC}, Table A.1: eye (as in two open transcriptions)")
+IEC_EYE = Clause("A.1", f"{IEC}, Table A.1: eye (as in two open reprints)")
 IEC_EYE_LONG = Clause("A.1", f"{IEC}, Table A.1: eye, from 10 s", from_memory=True)
 IEC_CORNEA = Clause("A.5", f"{IEC}, Table A.5: eye not above the limit of skin", from_memory=True)
 IEC_SKIN = Clause("A.5", f"{IEC}, Table A.5: skin")

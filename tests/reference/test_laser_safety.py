@@ -6,7 +6,7 @@ oracles: `test_laser_safety_beams`). Where they come from:
 EU2006: Directive 2006/25/EC Annex II, read in the French transposition (code du travail, annexe
 II: Tables 2.2, 2.4, 2.5, 2.6), the Norwegian action-value rules (Table 4.5) and a German insurer's
 leaflet (BGI 832, Table 6a). IEC2014: IEC 60825-1:2014 Tables 9, A.1, A.5 and clause 4.3 f), read
-in two open transcriptions (700-1050 nm, and 400-700 and 1050-1400 nm) that agree where they
+in two open reprints (700-1050 nm, and 400-700 and 1050-1400 nm) that agree where they
 overlap; the text of the standard itself from memory. Expected numbers were computed from these
 formulas apart from this code."""
 
@@ -26,7 +26,7 @@ def limit(nm, seconds, limit_set, tissue=s.Tissue.EYE, **more):
     return s.exposure_limit(s.Exposure(nm, seconds, **more), limit_set=limit_set, tissue=tissue)
 
 
-# 7.1 Correction factors (Directive Table 2.5; IEC: open transcription)
+# 7.1 Correction factors (Directive Table 2.5; IEC: open reprint)
 
 
 def test_cf_1_to_5_by_wavelength():
