@@ -6,7 +6,10 @@ from datetime import UTC, datetime
 
 
 class JsonFormatter(logging.Formatter):
-    """One JSON object for each record: instant (UTC), level, logger, request id, message."""
+    """One JSON object for each record: instant (UTC), level, logger, request id, message.
+
+    What a line is about in single values is given as `extra={"fields": {...}}`.
+    """
 
     def format(self, record: logging.LogRecord) -> str:
         line: dict[str, object] = {
@@ -15,6 +18,7 @@ class JsonFormatter(logging.Formatter):
             "logger": record.name,
             "request_id": getattr(record, "request_id", None),
             "message": record.getMessage(),
+            **getattr(record, "fields", {}),
         }
         if record.exc_info:
             line["trace"] = self.formatException(record.exc_info)

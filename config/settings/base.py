@@ -7,6 +7,7 @@ from typing import Any
 import dj_database_url
 
 from config.settings import environment
+from config.settings.browsers import *  # noqa: F403
 from config.settings.enums import ENUM_NAMES
 from config.settings.ticks import beat_schedule
 
@@ -14,13 +15,13 @@ BASE_DIR = Path(__file__).resolve().parents[2]
 STATE_DIR = Path(environment.text("FALLOW_STATE_DIR", str(BASE_DIR / ".local")))
 
 INSTALLED_APPS = [
-    "django.contrib.admin",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.messages",
     "django.contrib.postgres",
     "django.contrib.sessions",
     "django.contrib.staticfiles",
+    "corsheaders",
     "django_filters",
     "drf_spectacular",
     "drf_spectacular_sidecar",
@@ -34,7 +35,11 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "core.api.middleware.RequestIdMiddleware",
+    "core.api.middleware.RequestLogMiddleware",
+    "core.api.middleware.PrivateAnswersMiddleware",
     "django.middleware.security.SecurityMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "corsheaders.middleware.CorsMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
@@ -70,10 +75,11 @@ TIME_ZONE = "UTC"
 
 # --- Database. A command sets its own shorter lock timeout inside its transaction.
 DATABASE_URL = environment.text("DATABASE_URL", "postgres://fallow@127.0.0.1:5432/fallow")
-DATABASE_OPTIONS = {
+DATABASE_OPTIONS: dict[str, Any] = {
     "connect_timeout": "5",
     "options": (
-        "-c timezone=UTC -c lock_timeout=10s -c statement_timeout=60s"
+        "-c timezone=UTC -c lock_timeout=10s"
+        f" -c statement_timeout={environment.number('FALLOW_STATEMENT_SECONDS', 60)}s"
         " -c idle_in_transaction_session_timeout=60s"
         # What is prepared is prepared to be planned once; it concerns that and functions only.
         " -c plan_cache_mode=force_generic_plan"
@@ -110,6 +116,15 @@ FALLOW_HISTORY_EXEMPT = {
 }
 if environment.text("FALLOW_DATABASE_ROLE"):
     DATABASE_OPTIONS["options"] += f" -c role={environment.text('FALLOW_DATABASE_ROLE')}"
+if FALLOW_DATABASE_CONNECTIONS := environment.number("FALLOW_DATABASE_CONNECTIONS", 0):
+    # So many for each process at most, shared by its threads: what more asks waits for one.
+    _database["CONN_MAX_AGE"] = 0
+    DATABASE_OPTIONS["pool"] = {
+        "min_size": 1,
+        "max_size": FALLOW_DATABASE_CONNECTIONS,
+        "timeout": 10,
+        "max_lifetime": 1800,
+    }
 _database["OPTIONS"] = {**DATABASE_OPTIONS, **_database.get("OPTIONS", {})}
 DATABASES = {"default": {**_database, "ATOMIC_REQUESTS": False}}
 
@@ -212,6 +227,7 @@ FALLOW_CALLBACK_SECRET = environment.text("FALLOW_CALLBACK_SECRET")
 FALLOW_METRICS_TOKEN = environment.text("FALLOW_METRICS_TOKEN")
 # A message that is due and has not left for so long means that something is wrong.
 FALLOW_LATE_SECONDS = environment.number("FALLOW_LATE_SECONDS", 900)
+FALLOW_QUEUE_LAG = "courses.selectors.recalls.operation.message_lag_s"
 # Which way out each channel takes: courses/channels/configured.py.
 FALLOW_SMS_ENDPOINT = environment.text("FALLOW_SMS_ENDPOINT")
 FALLOW_SMS_SECRET = environment.text("FALLOW_SMS_SECRET")
@@ -282,5 +298,8 @@ LOGGING: dict[str, Any] = {
     "loggers": {
         "django": {"handlers": [], "propagate": True},
         "django.server": {"handlers": [], "propagate": True},
+        # Refusals have a line of their own (core/api/middleware), without the address.
+        "django.request": {"level": "ERROR"},
+        "django.security": {"level": "ERROR"},
     },
 }

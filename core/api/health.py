@@ -3,8 +3,11 @@
 from functools import cache
 from typing import Any
 
+from django.conf import settings
 from django.db import DatabaseError, InterfaceError, connection
 from django.db.migrations.executor import MigrationExecutor
+from django.utils import timezone
+from django.utils.module_loading import import_string
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers, status
 from rest_framework.request import Request
@@ -24,6 +27,9 @@ class HealthOut(serializers.Serializer[Any]):
     broker = serializers.BooleanField(
         required=False, help_text="Without it recalls still go out, on the next tick"
     )
+    queue_lag_s = serializers.FloatField(
+        required=False, help_text="How long what is due longest has waited, in seconds"
+    )
 
 
 class Live(FallowView):
@@ -39,7 +45,10 @@ class Live(FallowView):
 
 
 class Ready(FallowView):
-    """The database is there and migrated (else 503); a missing broker only degrades."""
+    """The database is there and migrated (else 503).
+
+    A missing broker or work that is late only degrades: this process answers as well as ever.
+    """
 
     policy = {"get": PUBLIC}
     authentication_classes = ()
@@ -47,16 +56,15 @@ class Ready(FallowView):
 
     @extend_schema(operation_id="health_ready", responses={200: HealthOut, 503: HealthOut})
     def get(self, request: Request) -> Response:
-        parts = {
-            "database": database_reachable(),
-            "migrations": False,
-            "broker": jobs.broker_reachable(),
-        }
-        parts["migrations"] = parts["database"] and migrated()
-        ready = parts["database"] and parts["migrations"]
-        word = "down" if not ready else "ok" if parts["broker"] else "degraded"
-        code = status.HTTP_200_OK if ready else status.HTTP_503_SERVICE_UNAVAILABLE
-        return Response({"status": word, **parts}, status=code)
+        database = database_reachable()
+        ready = database and migrated()
+        broker = jobs.broker_reachable()
+        parts = {"database": database, "migrations": ready, "broker": broker}
+        if not ready:
+            return Response({"status": "down", **parts}, status=status.HTTP_503_SERVICE_UNAVAILABLE)
+        lag = queue_lag_s()
+        well = broker and lag <= settings.FALLOW_LATE_SECONDS
+        return Response({"status": "ok" if well else "degraded", **parts, "queue_lag_s": lag})
 
 
 def database_reachable() -> bool:
@@ -68,6 +76,12 @@ def database_reachable() -> bool:
         connection.close()
         return False
     return True
+
+
+def queue_lag_s() -> float:
+    """How long the row that is due longest has waited, in seconds; asked of an upper app."""
+    waited: float = import_string(settings.FALLOW_QUEUE_LAG)(now=timezone.now())
+    return waited
 
 
 def migrated() -> bool:

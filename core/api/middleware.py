@@ -1,24 +1,38 @@
-"""Every answer carries the id of its request."""
+"""Around every request: its id, a line in the log, and the word that answers are kept nowhere."""
 
+import logging
 import re
+import time
 from collections.abc import Callable
-from typing import Final
+from functools import cache
+from typing import Any, Final
 from uuid import uuid4
 
+from django.contrib.admindocs.views import simplify_regex
 from django.http import HttpRequest, HttpResponse
 
+from core.api.traffic import count_request
 from core.request_id import RequestIdFilter, request_id
 
-__all__ = ["RequestIdFilter", "RequestIdMiddleware"]
+__all__ = [
+    "PrivateAnswersMiddleware",
+    "RequestIdFilter",
+    "RequestIdMiddleware",
+    "RequestLogMiddleware",
+]
 
 HEADER: Final = "X-Request-ID"
 ACCEPTABLE: Final = re.compile(r"[A-Za-z0-9._:+/=@-]{1,128}")
+NOWHERE: Final = "unknown"
+
+Answering = Callable[[HttpRequest], HttpResponse]
+logger = logging.getLogger("fallow.requests")
 
 
 class RequestIdMiddleware:
     """Accepts the caller's X-Request-ID (1 to 128 harmless characters) or makes one."""
 
-    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+    def __init__(self, get_response: Answering) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
@@ -29,3 +43,57 @@ class RequestIdMiddleware:
             response = self.get_response(request)
         response.headers[HEADER] = chosen
         return response
+
+
+class RequestLogMiddleware:
+    """One line for each request, and one more in the counts of traffic.
+
+    Of the address the line has the pattern only (`/api/v1/patients/<pk>`): the address itself may
+    say who somebody is, or open something. A stream is timed up to its first byte.
+    """
+
+    def __init__(self, get_response: Answering) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        started = time.perf_counter()
+        response = self.get_response(request)
+        seconds = time.perf_counter() - started
+        match = request.resolver_match
+        route = _pattern(match.route) if match else NOWHERE
+        count_request(request.method, route=route, status=response.status_code, seconds=seconds)
+        fields = {
+            "method": request.method,
+            "route": route,
+            "status": response.status_code,
+            "ms": round(seconds * 1000, 1),
+            **_caller(response),
+        }
+        logger.info("%(method)s %(route)s %(status)s %(ms)s ms", fields, extra={"fields": fields})
+        return response
+
+
+class PrivateAnswersMiddleware:
+    """What an answer says is for whoever asked: no cache keeps it, unless a view says otherwise."""
+
+    def __init__(self, get_response: Answering) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        response = self.get_response(request)
+        if request.path_info.startswith("/api/"):
+            response.headers.setdefault("Cache-Control", "no-store")
+        return response
+
+
+@cache
+def _pattern(route: str) -> str:
+    pattern: str = simplify_regex(route)
+    return pattern
+
+
+def _caller(response: HttpResponse) -> dict[str, Any]:
+    """Who asked, by keys, where the answer comes from a view of ours."""
+    context = getattr(response, "renderer_context", None) or {}
+    actor = getattr(context.get("request"), "actor", None)
+    return {"staff": actor.staff_id, "chain": actor.chain_id} if actor else {}

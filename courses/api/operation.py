@@ -11,6 +11,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.permissions import PUBLIC
+from core.api.traffic import traffic
 from core.api.views import FallowView
 from core.errors import NotFound
 from courses.api.calendar_feeds import AnyAccept
@@ -71,7 +72,8 @@ class MetricsView(FallowView):
         known = hmac.compare_digest(given.encode(), wanted.encode())
         if not (settings.FALLOW_METRICS_TOKEN and known):
             raise NotFound
-        return HttpResponse(exposition(message_gauges(now=self.now())), content_type=CONTENT_TYPE)
+        numbers = exposition(message_gauges(now=self.now())) + traffic()
+        return HttpResponse(numbers, content_type=CONTENT_TYPE)
 
 
 class MessageHealthView(FallowView):

@@ -17,8 +17,23 @@ def test_ready(db, client):
     told = client.get("/api/health/ready")
     assert (told.status_code, told.json()) == (
         200,
-        {"status": "ok", "database": True, "migrations": True, "broker": True},
+        {
+            "status": "ok",
+            "database": True,
+            "migrations": True,
+            "broker": True,
+            "queue_lag_s": 0.0,
+        },
     )
+
+
+def test_with_work_that_is_late_it_is_degraded_but_ready(db, client, monkeypatch, settings):
+    settings.FALLOW_LATE_SECONDS = 900
+    for lag, word in ((900.0, "ok"), (901.0, "degraded")):
+        monkeypatch.setattr(health, "queue_lag_s", lambda told=lag: told)
+        told = client.get("/api/health/ready")
+        assert (told.status_code, told.json()["status"]) == (200, word)
+        assert told.json()["queue_lag_s"] == lag
 
 
 def test_without_a_broker_it_is_degraded_but_ready(db, client, monkeypatch):

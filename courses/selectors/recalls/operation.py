@@ -34,3 +34,8 @@ def message_gauges(*, now: datetime) -> MessageGauges:
     [(due, late, oldest, *others)] = GAUGES.rows(now=now)
     waited = max(0.0, (now - oldest).total_seconds()) if oldest else 0.0
     return MessageGauges(due, late, waited, *others)
+
+
+def message_lag_s(*, now: datetime) -> float:
+    """How long the message that is due longest has waited, in seconds; 0 when none waits."""
+    return message_gauges(now=now).oldest_s
