@@ -6,8 +6,6 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from prometheus_client import multiprocess
-
 # What answers requests sees one chain at a time: core/isolation.
 os.environ.setdefault("FALLOW_DATABASE_ROLE", "fallow_app")
 _memory = "/dev/shm" if Path("/dev/shm").is_dir() else None  # noqa: S108
@@ -40,11 +38,6 @@ limit_request_field_size = 8_190
 # Log lines come from the application, with the id of the request.
 accesslog = None
 errorlog = "-"
-
-
-def child_exit(_server: Any, worker: Any) -> None:
-    """A process that is gone no longer counts as living."""
-    multiprocess.mark_process_dead(worker.pid)  # type: ignore[no-untyped-call]
 
 
 def on_exit(_server: Any) -> None:
