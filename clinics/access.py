@@ -6,13 +6,20 @@ from typing import Final
 
 from clinics.errors import NotAllowed
 from clinics.policy import POLICY
-from clinics.vocabulary import Role
+from clinics.vocabulary import Role, Scope
 from core.prepared import Prepared
 
 HELD: Final = Prepared("""
     SELECT id, name, chain_id, held
     FROM clinics_actor(%(user)s::bigint, %(now)s::timestamptz)
 """)
+
+
+SAID: Final = {
+    Scope.CLINIC: "Your roles do not allow this at this clinic.",
+    Scope.ANYWHERE: "Your roles do not allow this.",
+    Scope.CHAIN: "This needs a role held for the whole chain.",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,30 +41,50 @@ class Actor:
     grants: tuple[Grant, ...]
 
     def may(self, action: str, *, clinic_id: int | None = None) -> bool:
-        """Whether a grant allows the action: at that clinic, or anywhere when none is named."""
-        roles = POLICY[action]
+        """Whether a grant allows the action: at that clinic, or where none is named somewhere.
+
+        An action of the whole chain needs a grant for the whole chain.
+        """
+        rule = POLICY[action]
         return any(
-            grant.role in roles
-            and (clinic_id is None or grant.clinic_id is None or grant.clinic_id == clinic_id)
+            grant.role in rule.roles and _reaches(grant, rule.scope, clinic_id=clinic_id)
             for grant in self.grants
         )
 
-    def may_everywhere(self, action: str) -> bool:
-        """Whether a role held for the whole chain allows the action."""
-        roles = POLICY[action]
-        return any(grant.role in roles and grant.clinic_id is None for grant in self.grants)
+    def admit(self, action: str) -> None:
+        """Raise NotAllowed unless a role that allows this is held at all.
 
-    def require_everywhere(self, action: str) -> None:
-        """Raise NotAllowed unless a role held for the whole chain allows this."""
-        if not self.may_everywhere(action):
-            raise NotAllowed(
-                "This needs a role held for the whole chain.", action=action, scope="chain"
-            )
+        What an endpoint asks first, before anything is known of the clinic that is meant.
+        """
+        if not self.may(action):
+            scope = POLICY[action].scope
+            raise NotAllowed(SAID[scope], action=action, scope=scope)
 
-    def require(self, action: str, *, clinic_id: int | None = None) -> None:
-        """Raise NotAllowed unless the actor may do this (at that clinic)."""
+    def require(self, action: str) -> None:
+        """Raise NotAllowed unless the actor may do this, somewhere or in the whole chain.
+
+        ValueError for an action whose scope is the clinic: that is asked of `require_at`.
+        """
+        if POLICY[action].scope is Scope.CLINIC:
+            raise ValueError(f"{action} is asked at a clinic")
+        self.admit(action)
+
+    def require_at(self, clinic_id: int | None, action: str) -> None:
+        """Raise NotAllowed unless the actor may do this at that clinic; None: of no clinic.
+
+        ValueError for an action of another scope: that is asked of `require`.
+        """
+        scope = POLICY[action].scope
+        if scope is not Scope.CLINIC:
+            raise ValueError(f"{action} is not asked at a clinic")
         if not self.may(action, clinic_id=clinic_id):
-            raise NotAllowed(action=action)
+            raise NotAllowed(SAID[scope], action=action, scope=scope)
+
+
+def _reaches(grant: Grant, scope: Scope, *, clinic_id: int | None) -> bool:
+    if grant.clinic_id is None:
+        return True
+    return scope is not Scope.CHAIN and clinic_id in (None, grant.clinic_id)
 
 
 def actor_for(user_id: int, *, now: datetime) -> Actor | None:

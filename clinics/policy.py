@@ -1,12 +1,16 @@
-"""Who may do what: one table of action -> roles, for every app.
+"""Who may do what: one table of action -> roles and scope, for every app.
 
-A role held at one clinic counts there; held for the whole chain it counts everywhere. Actions on
-chain-wide things (patients, courses, laser models) ask only that the role is held somewhere.
+A role held at one clinic counts there; held for the whole chain it counts everywhere. The scope of
+an action says where it must be held: at the clinic of what is acted on, somewhere in the chain
+(for chain-wide things such as patients, courses, laser models), or for the whole chain. What
+belongs to no clinic, such as a member of staff without shifts, asks of an action at the clinic
+only that the role is held somewhere. `docs/access.md` is this table for people.
 """
 
+from dataclasses import dataclass
 from typing import Final
 
-from clinics.vocabulary import Role
+from clinics.vocabulary import Role, Scope
 
 MANAGER = Role.CHAIN_MANAGER
 DESK = Role.FRONT_DESK
@@ -16,6 +20,31 @@ SAFETY = Role.LASER_SAFETY_OFFICER
 INTEGRATOR = Role.INTEGRATOR
 
 EVERYONE: Final = frozenset(Role)
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """Which roles allow an action, and where one of them must be held."""
+
+    roles: frozenset[Role]
+    scope: Scope
+
+
+def anywhere(*roles: Role) -> Rule:
+    """One of the roles, held at any clinic or for the chain."""
+    return Rule(frozenset(roles), Scope.ANYWHERE)
+
+
+def at_the_clinic(*roles: Role) -> Rule:
+    """One of the roles, held at the clinic that is acted on or for the chain."""
+    return Rule(frozenset(roles), Scope.CLINIC)
+
+
+def for_the_chain(*roles: Role) -> Rule:
+    """One of the roles, held for the whole chain."""
+    return Rule(frozenset(roles), Scope.CHAIN)
+
+
 BOOKING_RECORDS: Final = frozenset(
     {
         "appointment",
@@ -28,100 +57,112 @@ BOOKING_RECORDS: Final = frozenset(
 )
 """What of an appointment's history is no medical detail: shown without `session.read` too."""
 
-POLICY: Final[dict[str, frozenset[Role]]] = {
-    "own.use": EVERYONE,
-    "organisation.read": EVERYONE,
-    "organisation.write": frozenset({MANAGER}),
-    "staff.read": EVERYONE,
-    "staff.write": frozenset({MANAGER}),
-    "credential.write": frozenset({MANAGER, SAFETY}),
-    "shift.write": frozenset({MANAGER, DESK}),
-    "membership.read": frozenset({MANAGER}),
-    "membership.write": frozenset({MANAGER}),
-    "reservation.read": EVERYONE,
-    "absence.write": frozenset({MANAGER, DESK, SAFETY}),
-    "capacity.read": frozenset({MANAGER, DESK, INTEGRATOR}),
-    "device.read": EVERYONE,
-    "device.write": frozenset({MANAGER, SAFETY}),
-    "eyewear.write": frozenset({MANAGER, SAFETY}),
-    "eyewear_policy.write": frozenset({MANAGER, SAFETY}),
-    "lock_out.write": frozenset({MANAGER, SAFETY, OPERATOR, CLINICIAN}),
-    "lock_out.release": frozenset({SAFETY}),
-    "fitting.write": frozenset({SAFETY, OPERATOR}),
-    "part.install": frozenset({SAFETY, OPERATOR}),
-    "service.write": frozenset({MANAGER, SAFETY}),
-    "service.defer": frozenset({SAFETY}),
-    "meter.write": frozenset({MANAGER, SAFETY}),
-    "energy_check.write": frozenset({SAFETY, OPERATOR}),
-    "energy_check.void": frozenset({SAFETY}),
-    "start_up_check.write": frozenset({MANAGER, SAFETY, OPERATOR, CLINICIAN}),
-    "duty.write": frozenset({MANAGER, SAFETY}),
-    "duty.withdraw": frozenset({SAFETY}),
-    "duty_policy.write": frozenset({MANAGER, SAFETY}),
-    "officer.appoint": frozenset({MANAGER}),
-    "incident.read": frozenset({MANAGER, SAFETY, OPERATOR, CLINICIAN}),
-    "incident.write": frozenset({MANAGER, SAFETY, OPERATOR, CLINICIAN, DESK}),
-    "incident.close": frozenset({SAFETY}),
-    "pulse_entry.read": frozenset({MANAGER, SAFETY, OPERATOR, CLINICIAN, INTEGRATOR}),
-    "pulse_entry.write": frozenset({SAFETY, OPERATOR, CLINICIAN}),
-    "pulse_entry.correct": frozenset({SAFETY}),
-    "ledger.verify": frozenset({MANAGER, SAFETY, INTEGRATOR}),
-    "logbook.print": frozenset({MANAGER, SAFETY, INTEGRATOR}),
-    "counter.read": frozenset({MANAGER, SAFETY, OPERATOR, CLINICIAN, INTEGRATOR}),
-    "counter.write": frozenset({MANAGER, SAFETY}),
-    "counter_reading.write": frozenset({SAFETY, OPERATOR, CLINICIAN, INTEGRATOR}),
-    "counter_reading.correct": frozenset({SAFETY}),
-    "counter_import.write": frozenset({MANAGER, SAFETY, INTEGRATOR}),
-    "counter_difference.write": frozenset({MANAGER, SAFETY}),
-    "counter_difference.close": frozenset({SAFETY}),
-    "patient.read": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
-    "patient.export": frozenset({MANAGER, CLINICIAN}),
-    "patient.write": frozenset({DESK, CLINICIAN, INTEGRATOR}),
-    "contact_point.read": frozenset({DESK, CLINICIAN, INTEGRATOR}),
-    "contact_point.write": frozenset({DESK, CLINICIAN, INTEGRATOR}),
-    "tattoo.write": frozenset({CLINICIAN}),
-    "course.read": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
-    "course.write": frozenset({CLINICIAN}),
-    "session.read": frozenset({MANAGER, OPERATOR, CLINICIAN, SAFETY, INTEGRATOR}),
-    "session.write": frozenset({OPERATOR, CLINICIAN}),
-    "session.override": frozenset({CLINICIAN}),
-    "session.correct": frozenset({CLINICIAN}),
-    "observation.write": frozenset({OPERATOR, CLINICIAN, DESK}),
-    "observation.correct": frozenset({CLINICIAN}),
-    "grade.write": frozenset({CLINICIAN, OPERATOR}),
-    "grade.correct": frozenset({CLINICIAN}),
-    "healing.read": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
-    "healing.decide": frozenset({CLINICIAN}),
-    "slot.search": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
-    "appointment.read": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
-    "appointment.write": frozenset({DESK, CLINICIAN, INTEGRATOR}),
-    "appointment.override": frozenset({CLINICIAN}),
-    "appointment.arrive": frozenset({DESK, OPERATOR, CLINICIAN}),
-    "waiting_list.read": frozenset({MANAGER, DESK, CLINICIAN, INTEGRATOR}),
-    "waiting_list.write": frozenset({DESK, CLINICIAN, INTEGRATOR}),
-    "gap.read": frozenset({MANAGER, DESK, CLINICIAN, INTEGRATOR}),
-    "gap.write": frozenset({DESK, CLINICIAN, INTEGRATOR}),
-    "replan.read": frozenset({MANAGER, DESK, CLINICIAN}),
-    "replan.write": frozenset({MANAGER, DESK}),
-    "calendar_feed.read": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN, SAFETY}),
-    "calendar_feed.write": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN, SAFETY}),
-    "calendar_feed.of_others": frozenset({MANAGER, DESK}),
-    "recall.read": frozenset({MANAGER, DESK, CLINICIAN, INTEGRATOR}),
-    "recall.write": frozenset({DESK, CLINICIAN}),
-    "recall_policy.write": frozenset({MANAGER}),
-    "message_template.write": frozenset({MANAGER}),
-    "recall_outcome.read": frozenset({MANAGER}),
-    "precaution.read": frozenset({DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
-    "precaution.write": frozenset({DESK, OPERATOR, CLINICIAN, INTEGRATOR}),
-    "precaution.decide": frozenset({CLINICIAN}),
-    "calibration.read": frozenset({MANAGER, CLINICIAN}),
-    "calibration.run": frozenset({MANAGER, CLINICIAN}),
-    "calibration.decide": frozenset({CLINICIAN}),
-    "outcome.read": frozenset({MANAGER, CLINICIAN, SAFETY}),
-    "history.read": frozenset({MANAGER}),
-    "history.of_patient": frozenset({MANAGER, CLINICIAN}),
-    "history.of_laser": frozenset({MANAGER, SAFETY, OPERATOR, CLINICIAN}),
-    "history.of_appointment": frozenset({MANAGER, DESK, OPERATOR, CLINICIAN}),
-    "record_read.read": frozenset({MANAGER}),
-    "calculator.use": EVERYONE,
+POLICY: Final[dict[str, Rule]] = {
+    "own.use": anywhere(*EVERYONE),
+    "own.session": anywhere(*EVERYONE),
+    "organisation.read": anywhere(*EVERYONE),
+    "organisation.write": at_the_clinic(MANAGER),
+    "chain.write": for_the_chain(MANAGER),
+    "staff.read": anywhere(*EVERYONE),
+    "staff.write": anywhere(MANAGER),
+    "credential.write": anywhere(MANAGER, SAFETY),
+    "shift.write": at_the_clinic(MANAGER, DESK),
+    "membership.read": anywhere(MANAGER),
+    "membership.write": at_the_clinic(MANAGER),
+    "membership.of_chain": for_the_chain(MANAGER),
+    "sign_in.write": for_the_chain(MANAGER),
+    "machine_token.read": for_the_chain(MANAGER),
+    "machine_token.write": for_the_chain(MANAGER),
+    "reservation.read": anywhere(*EVERYONE),
+    "absence.write": at_the_clinic(MANAGER, DESK, SAFETY),
+    "capacity.read": anywhere(MANAGER, DESK, INTEGRATOR),
+    "device.read": anywhere(*EVERYONE),
+    "device.write": at_the_clinic(MANAGER, SAFETY),
+    "laser_model.write": anywhere(MANAGER, SAFETY),
+    "part.write": anywhere(MANAGER, SAFETY),
+    "eyewear.write": at_the_clinic(MANAGER, SAFETY),
+    "eyewear_policy.write": for_the_chain(MANAGER, SAFETY),
+    "lock_out.write": at_the_clinic(MANAGER, SAFETY, OPERATOR, CLINICIAN),
+    "lock_out.release": at_the_clinic(SAFETY),
+    "fitting.write": at_the_clinic(SAFETY, OPERATOR),
+    "part.install": at_the_clinic(SAFETY, OPERATOR),
+    "service.write": at_the_clinic(MANAGER, SAFETY),
+    "service.defer": at_the_clinic(SAFETY),
+    "meter.write": anywhere(MANAGER, SAFETY),
+    "energy_check.write": at_the_clinic(SAFETY, OPERATOR),
+    "energy_check.void": at_the_clinic(SAFETY),
+    "start_up_check.write": at_the_clinic(MANAGER, SAFETY, OPERATOR, CLINICIAN),
+    "duty.write": at_the_clinic(MANAGER, SAFETY),
+    "duty.withdraw": at_the_clinic(SAFETY),
+    "duty_policy.write": for_the_chain(MANAGER, SAFETY),
+    "officer.appoint": at_the_clinic(MANAGER),
+    "incident.read": anywhere(MANAGER, SAFETY, OPERATOR, CLINICIAN),
+    "incident.write": at_the_clinic(MANAGER, SAFETY, OPERATOR, CLINICIAN, DESK),
+    "incident.close": at_the_clinic(SAFETY),
+    "pulse_entry.read": anywhere(MANAGER, SAFETY, OPERATOR, CLINICIAN, INTEGRATOR),
+    "pulse_entry.write": at_the_clinic(SAFETY, OPERATOR, CLINICIAN),
+    "pulse_entry.correct": at_the_clinic(SAFETY),
+    "ledger.verify": anywhere(MANAGER, SAFETY, INTEGRATOR),
+    "logbook.print": anywhere(MANAGER, SAFETY, INTEGRATOR),
+    "counter.read": anywhere(MANAGER, SAFETY, OPERATOR, CLINICIAN, INTEGRATOR),
+    "counter.write": at_the_clinic(MANAGER, SAFETY),
+    "counter_layout.write": anywhere(MANAGER, SAFETY),
+    "counter_reading.write": at_the_clinic(SAFETY, OPERATOR, CLINICIAN, INTEGRATOR),
+    "counter_reading.correct": at_the_clinic(SAFETY),
+    "counter_import.write": anywhere(MANAGER, SAFETY, INTEGRATOR),
+    "counter_import.row": at_the_clinic(MANAGER, SAFETY, INTEGRATOR),
+    "counter_reconciliation.run": anywhere(MANAGER, SAFETY),
+    "counter_difference.write": at_the_clinic(MANAGER, SAFETY),
+    "counter_difference.close": at_the_clinic(SAFETY),
+    "patient.read": anywhere(MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR),
+    "patient.export": anywhere(MANAGER, CLINICIAN),
+    "patient.write": anywhere(DESK, CLINICIAN, INTEGRATOR),
+    "contact_point.read": anywhere(DESK, CLINICIAN, INTEGRATOR),
+    "contact_point.write": anywhere(DESK, CLINICIAN, INTEGRATOR),
+    "tattoo.write": anywhere(CLINICIAN),
+    "course.read": anywhere(MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR),
+    "course.write": anywhere(CLINICIAN),
+    "session.read": anywhere(MANAGER, OPERATOR, CLINICIAN, SAFETY, INTEGRATOR),
+    "session.write": at_the_clinic(OPERATOR, CLINICIAN),
+    "session.override": at_the_clinic(CLINICIAN),
+    "session.correct": at_the_clinic(CLINICIAN),
+    "observation.write": anywhere(OPERATOR, CLINICIAN, DESK),
+    "observation.correct": anywhere(CLINICIAN),
+    "grade.write": anywhere(CLINICIAN, OPERATOR),
+    "grade.correct": anywhere(CLINICIAN),
+    "healing.read": anywhere(MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR),
+    "healing.decide": anywhere(CLINICIAN),
+    "slot.search": anywhere(MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR),
+    "appointment.read": anywhere(MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR),
+    "appointment.write": at_the_clinic(DESK, CLINICIAN, INTEGRATOR),
+    "appointment.override": at_the_clinic(CLINICIAN),
+    "appointment.arrive": at_the_clinic(DESK, OPERATOR, CLINICIAN),
+    "waiting_list.read": anywhere(MANAGER, DESK, CLINICIAN, INTEGRATOR),
+    "waiting_list.write": anywhere(DESK, CLINICIAN, INTEGRATOR),
+    "gap.read": anywhere(MANAGER, DESK, CLINICIAN, INTEGRATOR),
+    "gap.write": at_the_clinic(DESK, CLINICIAN, INTEGRATOR),
+    "replan.read": anywhere(MANAGER, DESK, CLINICIAN),
+    "replan.write": at_the_clinic(MANAGER, DESK),
+    "calendar_feed.read": anywhere(MANAGER, DESK, OPERATOR, CLINICIAN, SAFETY),
+    "calendar_feed.write": anywhere(MANAGER, DESK, OPERATOR, CLINICIAN, SAFETY),
+    "calendar_feed.of_others": at_the_clinic(MANAGER, DESK),
+    "recall.read": anywhere(MANAGER, DESK, CLINICIAN, INTEGRATOR),
+    "recall.write": at_the_clinic(DESK, CLINICIAN),
+    "recall_policy.write": for_the_chain(MANAGER),
+    "message_template.write": for_the_chain(MANAGER),
+    "recall_outcome.read": anywhere(MANAGER),
+    "precaution.read": anywhere(DESK, OPERATOR, CLINICIAN, INTEGRATOR),
+    "precaution.write": anywhere(DESK, OPERATOR, CLINICIAN, INTEGRATOR),
+    "precaution.decide": anywhere(CLINICIAN),
+    "calibration.read": anywhere(MANAGER, CLINICIAN),
+    "calibration.run": anywhere(MANAGER, CLINICIAN),
+    "calibration.decide": anywhere(CLINICIAN),
+    "outcome.read": anywhere(MANAGER, CLINICIAN, SAFETY),
+    "history.read": anywhere(MANAGER),
+    "history.export": for_the_chain(MANAGER),
+    "history.of_patient": anywhere(MANAGER, CLINICIAN),
+    "history.of_laser": anywhere(MANAGER, SAFETY, OPERATOR, CLINICIAN),
+    "history.of_appointment": anywhere(MANAGER, DESK, OPERATOR, CLINICIAN),
+    "record_read.read": anywhere(MANAGER),
+    "calculator.use": anywhere(*EVERYONE),
 }

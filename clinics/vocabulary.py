@@ -14,6 +14,14 @@ class Role(StrEnum):
     INTEGRATOR = "integrator"
 
 
+class Scope(StrEnum):
+    """Where a role must be held for an action."""
+
+    CLINIC = "clinic"
+    ANYWHERE = "anywhere"
+    CHAIN = "chain"
+
+
 class ResourceKind(StrEnum):
     """What can be busy."""
 

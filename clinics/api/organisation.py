@@ -31,7 +31,7 @@ class ChainViewSet(ChangeMixin):
 
     queryset = Chain.objects.all()
     serializer_class = ChainSerializer
-    policy = {"retrieve": "organisation.read", "partial_update": "organisation.write"}
+    policy = {"retrieve": "organisation.read", "partial_update": "chain.write"}
 
     def get_object(self) -> Chain:
         """The one chain there is for the caller."""
@@ -65,7 +65,7 @@ class ClinicViewSet(AddMixin, ChangeMixin):
     policy = {
         "list": "organisation.read",
         "retrieve": "organisation.read",
-        "create": "organisation.write",
+        "create": "chain.write",
         "partial_update": "organisation.write",
         "opening_hours": "organisation.read",
     }

@@ -48,8 +48,8 @@ class StaffMemberViewSet(AddMixin, ChangeMixin):
         "retrieve": "staff.read",
         "create": "staff.write",
         "partial_update": "staff.write",
-        "set_sign_in": "membership.write",
-        "remove_sign_in": "membership.write",
+        "set_sign_in": "sign_in.write",
+        "remove_sign_in": "sign_in.write",
     }
 
     def add(self, fields: dict[str, Any]) -> StaffMember:

@@ -98,4 +98,4 @@ def _require(resource: Resource, *, span: Span, actor: Actor) -> None:
     if resource.kind == ResourceKind.STAFF:
         concerned = {*selectors.clinics_of_shifts(resource.staff_member.pk, span)} or {None}
     for clinic_id in concerned:
-        actor.require("absence.write", clinic_id=clinic_id)
+        actor.require_at(clinic_id, "absence.write")

@@ -83,7 +83,7 @@ def _hours_of(
     The clinic's row is locked and so are its rooms, so that no visit is booked meanwhile.
     """
     clinic = locks.lock_clinic(pk=clinic_id, actor=actor)
-    actor.require("organisation.write", clinic_id=clinic.pk)
+    actor.require_at(clinic.pk, "organisation.write")
     locks.lock_resources(selectors.room_resources_of(clinic))
     before = set() if despite_visits else selectors.visits_outside_hours(clinic, now=now)
     yield

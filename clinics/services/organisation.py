@@ -26,7 +26,7 @@ def chain_change(
 
     Raises NotAllowed, Stale and PolicyInvalid.
     """
-    actor.require_everywhere("organisation.write")
+    actor.require("chain.write")
     chain = locks.lock_chain(actor=actor)
     chain.check_version(expected_version)
     for name in sorted(POLICIES & changes.keys()):
@@ -62,7 +62,7 @@ def clinic_create(*, fields: Mapping[str, Any], actor: Actor) -> Clinic:
 
     Raises NotAllowed and ClinicNameTaken.
     """
-    actor.require_everywhere("organisation.write")
+    actor.require("chain.write")
     clinic = Clinic(chain_id=actor.chain_id, **fields)
     with constraint_as(clinic_name_once_per_chain=ClinicNameTaken):
         clinic.save(force_insert=True)
@@ -83,7 +83,7 @@ def clinic_change(
     VisitsInTheWay when it is to close down, or to keep another clock, while visits are booked.
     """
     clinic = locks.lock_clinic(pk=pk, actor=actor)
-    actor.require("organisation.write", clinic_id=clinic.pk)
+    actor.require_at(clinic.pk, "organisation.write")
     clinic.check_version(expected_version)
     if _closes(changes) or changes.get("time_zone", clinic.time_zone) != clinic.time_zone:
         refuse_visits_ahead(selectors.room_resources_of(clinic), now=now)
@@ -94,7 +94,7 @@ def clinic_change(
 @command
 def room_create(*, clinic: Clinic, fields: Mapping[str, Any], actor: Actor) -> Room:
     """Add a room, and the resource that bookings lock. Raises NotAllowed, RoomNameTaken."""
-    actor.require("organisation.write", clinic_id=clinic.pk)
+    actor.require_at(clinic.pk, "organisation.write")
     resource = Resource.objects.create(
         chain_id=clinic.chain_id, clinic=clinic, kind=ResourceKind.ROOM
     )
@@ -118,7 +118,7 @@ def room_change(
     VisitsInTheWay when it is to be given up while visits are booked in it.
     """
     room = locks.lock_room(pk=pk, actor=actor)
-    actor.require("organisation.write", clinic_id=room.clinic_id)
+    actor.require_at(room.clinic_id, "organisation.write")
     room.check_version(expected_version)
     if _closes(changes):
         refuse_visits_ahead([room.resource_id], now=now)

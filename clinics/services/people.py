@@ -69,7 +69,7 @@ def sign_in_set(
     Only a role held for the whole chain may: who sets a password can act as that person. Raises
     StaffMemberUnknown, NotAllowed, Stale, SignInNameTaken, PasswordWeak.
     """
-    actor.require_everywhere("membership.write")
+    actor.require("sign_in.write")
     staff = locks.lock_staff_member(pk=pk, actor=actor)
     staff.check_version(expected_version)
     user = staff.user or User()
@@ -89,7 +89,7 @@ def sign_in_remove(
     Only a role held for the whole chain may. Raises StaffMemberUnknown, NotAllowed, Stale,
     LastManager.
     """
-    actor.require_everywhere("membership.write")
+    actor.require("sign_in.write")
     locks.lock_chain(actor=actor)
     staff = locks.lock_staff_member(pk=pk, actor=actor)
     staff.check_version(expected_version)
@@ -173,9 +173,9 @@ def membership_remove(
 
 def _require(clinic_id: int | None, *, actor: Actor) -> None:
     if clinic_id is None:
-        actor.require_everywhere("membership.write")
+        actor.require("membership.of_chain")
     else:
-        actor.require("membership.write", clinic_id=clinic_id)
+        actor.require_at(clinic_id, "membership.write")
 
 
 @step

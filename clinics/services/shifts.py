@@ -17,7 +17,7 @@ from core.spans import Span, subtract
 def shift_create(*, fields: Mapping[str, Any], actor: Actor) -> Shift:
     """Let a member of staff work at a clinic. Raises NotAllowed, ShiftOverlaps."""
     shift = Shift(**fields)
-    actor.require("shift.write", clinic_id=shift.clinic_id)
+    actor.require_at(shift.clinic_id, "shift.write")
     with constraint_as(shift_no_overlap=ShiftOverlaps):
         shift.save(force_insert=True)
     return shift
@@ -66,7 +66,7 @@ def shift_remove(
 def _locked(pk: int, *, expected_version: int | None, actor: Actor) -> Shift:
     """The shift, and the person's resource, so that no visit is booked meanwhile."""
     shift = locks.lock_shift(pk=pk, actor=actor)
-    actor.require("shift.write", clinic_id=shift.clinic_id)
+    actor.require_at(shift.clinic_id, "shift.write")
     shift.check_version(expected_version)
     locks.lock_resources([shift.staff_member.resource_id])
     return shift

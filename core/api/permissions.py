@@ -13,13 +13,13 @@ PUBLIC: Final = "public"
 class Actor(Protocol):
     """Whoever asks, as far as the kernel needs to know."""
 
-    def may(self, action: str, *, clinic_id: int | None = None) -> bool:
-        """Whether the caller's roles allow the action (at that clinic)."""
+    def admit(self, action: str) -> None:
+        """Raise Forbidden unless a role of the caller allows the action, wherever it is held."""
         ...
 
 
 class PolicyPermission(BasePermission):
-    """Asks `request.actor.may(view.policy[action])`; the authentication class sets the actor.
+    """Asks `request.actor.admit(view.policy[action])`; the authentication class sets the actor.
 
     Raises ImproperlyConfigured for a view that names no policy for the action.
     """
@@ -36,7 +36,8 @@ class PolicyPermission(BasePermission):
         actor: Actor | None = getattr(request, "actor", None)
         if not request.user.is_authenticated or actor is None:
             return False
-        return actor.may(key)
+        actor.admit(key)
+        return True
 
 
 def action_of(request: Request, view: Any) -> str | None:

@@ -58,6 +58,7 @@ def calendar_feed_revoke(
 
 def _require(resource: Resource, *, actor: Actor) -> None:
     own = resource.kind == ResourceKind.STAFF and resource.staff_member.pk == actor.staff_id
-    actor.require(
-        "calendar_feed.write" if own else "calendar_feed.of_others", clinic_id=resource.clinic_id
-    )
+    if own:
+        actor.require("calendar_feed.write")
+    else:
+        actor.require_at(resource.clinic_id, "calendar_feed.of_others")

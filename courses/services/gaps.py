@@ -55,7 +55,7 @@ def gap_offer_start(*, opened: OpenTime, hold_minutes: int, actor: Actor, now: d
 
     Raises NotAllowed, GapOver, GapFitsNobody.
     """
-    actor.require("gap.write", clinic_id=opened.clinic_id)
+    actor.require_at(opened.clinic_id, "gap.write")
     require_not_over(opened, now=now)
     candidates = gap_candidates(opened, actor=actor, now=now, limit=MAX_TURNS)
     gap = Gap.objects.create(
@@ -284,7 +284,7 @@ def _locked_gap(gap_id: int, *, actor: Actor) -> Gap:
     gap = locks.lock_gap(pk=gap_id)
     if gap is None or gap.clinic.chain_id != actor.chain_id:
         raise GapUnknown(gap=gap_id)
-    actor.require("gap.write", clinic_id=gap.clinic_id)
+    actor.require_at(gap.clinic_id, "gap.write")
     return gap
 
 

@@ -60,7 +60,7 @@ def session_record(*, draft: SessionDraft, actor: Actor, now: datetime) -> Sessi
     if draft.laser_id is not None:
         lock_laser(pk=draft.laser_id, actor=actor)
     context = context_of(draft, actor=actor)
-    actor.require("session.write", clinic_id=context.clinic.pk)
+    actor.require_at(context.clinic.pk, "session.write")
     _refuse_second(context)
     report = _require_fit(context, actor=actor)
     session = _write_session(context, report, actor=actor)
@@ -77,7 +77,7 @@ def session_preview(*, draft: SessionDraft, actor: Actor) -> Report:
     """
     _check_order(draft)
     context = context_of(draft, actor=actor)
-    actor.require("session.write", clinic_id=context.clinic.pk)
+    actor.require_at(context.clinic.pk, "session.write")
     return report_of(context)
 
 
@@ -97,7 +97,7 @@ def session_enter_in_error(
     clinicians. Raises SessionUnknown, NotAllowed, Stale, InError.
     """
     session = _locked_session(session_id, actor=actor)
-    actor.require("session.correct", clinic_id=session.clinic_id)
+    actor.require_at(session.clinic_id, "session.correct")
     session.check_version(expected_version)
     if session.status == SessionStatus.ENTERED_IN_ERROR:
         raise InError(session=session.pk)
@@ -215,7 +215,7 @@ def _require_fit(context: Context, *, actor: Actor) -> Report:
     """The report, with what a clinician overrode marked so. Raises SessionRefused, NotAllowed."""
     report = report_of(context)
     if context.draft.override_reason:
-        actor.require("session.override", clinic_id=context.clinic.pk)
+        actor.require_at(context.clinic.pk, "session.override")
     if not report.failed:
         return report
     if not (report.overridable and context.draft.override_reason):

@@ -187,14 +187,14 @@ class CounterReconciliationViewSet(ListMixin, RetrieveMixin):
     policy = {
         "list": "counter.read",
         "retrieve": "counter.read",
-        "create": "counter_difference.write",
+        "create": "counter_reconciliation.run",
     }
 
     @extend_schema(request=ReconciliationIn, responses={201: CounterReconciliationOut})
     @idempotent(required=False)
     def create(self, request: Request, **kwargs: Any) -> Response:
         """Compare the chain's counters with its ledger now: chain manager or safety officer."""
-        self.actor.require("counter_difference.write")
+        self.actor.require("counter_reconciliation.run")
         run = services.counters_reconcile(
             chain_id=self.actor.chain_id,
             since=self.parse(ReconciliationIn).get("since"),

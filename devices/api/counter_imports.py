@@ -138,8 +138,8 @@ class CounterLayoutViewSet(ListMixin, RetrieveMixin):
     policy = {
         "list": "counter.read",
         "retrieve": "counter.read",
-        "create": "counter.write",
-        "partial_update": "counter.write",
+        "create": "counter_layout.write",
+        "partial_update": "counter_layout.write",
     }
 
     @extend_schema(request=CounterLayoutIn, responses={201: CounterLayoutOut})

@@ -355,8 +355,8 @@ class AccompanyingEmissionViewSet(ListMixin, RetrieveMixin):
     policy = {
         "list": "device.read",
         "retrieve": "device.read",
-        "create": "device.write",
-        "destroy": "device.write",
+        "create": "laser_model.write",
+        "destroy": "laser_model.write",
     }
 
     @extend_schema(

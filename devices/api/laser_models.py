@@ -109,9 +109,9 @@ class LaserModelViewSet(ListMixin, RetrieveMixin):
     policy = {
         "list": "device.read",
         "retrieve": "device.read",
-        "create": "device.write",
-        "partial_update": "device.write",
-        "destroy": "device.write",
+        "create": "laser_model.write",
+        "partial_update": "laser_model.write",
+        "destroy": "laser_model.write",
     }
 
     @extend_schema(request=LaserModelIn, responses={201: LaserModelOut})

@@ -177,8 +177,8 @@ class PartViewSet(ListMixin, RetrieveMixin):
     policy = {
         "list": "device.read",
         "retrieve": "device.read",
-        "create": "device.write",
-        "partial_update": "device.write",
+        "create": "part.write",
+        "partial_update": "part.write",
         "life": "pulse_entry.read",
     }
 

@@ -99,7 +99,7 @@ def energy_check_record(
     """
     refuse_future(fields["checked_at"], field="checked_at", now=now)
     laser = locks.lock_laser(pk=laser_id, actor=actor)
-    actor.require("energy_check.write", clinic_id=laser.clinic_id)
+    actor.require_at(laser.clinic_id, "energy_check.write")
     policy = device_policy_of(laser.chain.device_policy)
     meter = locks.lock_meter(pk=fields["meter"].pk, actor=actor)
     _refuse_unfit(laser, fields=fields, policy=policy)
@@ -127,7 +127,7 @@ def energy_check_void(*, pk: int, reason: str, actor: Actor, now: datetime) -> E
     stands on it. A lock-out that it led to stays until it is released.
     """
     check = locks.lock_energy_check(pk=pk, actor=actor)
-    actor.require("energy_check.void", clinic_id=check.laser.clinic_id)
+    actor.require_at(check.laser.clinic_id, "energy_check.void")
     if LockOut.objects.filter(verification=check).exists() or (
         ServiceVisit.objects.filter(verification=check).exists()
     ):

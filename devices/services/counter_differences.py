@@ -133,7 +133,7 @@ def difference_close(
     DifferenceOver, DifferenceUnexplained.
     """
     difference = _open(pk, expected_version=expected_version, actor=actor)
-    actor.require("counter_difference.close", clinic_id=clinic_of(difference.counter))
+    actor.require_at(clinic_of(difference.counter), "counter_difference.close")
     if difference.status != DifferenceStatus.EXPLAINED:
         raise DifferenceUnexplained(difference=difference.pk)
     _close(difference, DifferenceResolution.ACCEPTED, now=now, closed_by=actor.staff_id)
@@ -143,7 +143,7 @@ def difference_close(
 @step
 def _open(pk: int, *, expected_version: int | None, actor: Actor) -> CounterDifference:
     difference = locks.lock_difference(pk=pk, actor=actor)
-    actor.require("counter_difference.write", clinic_id=clinic_of(difference.counter))
+    actor.require_at(clinic_of(difference.counter), "counter_difference.write")
     difference.check_version(expected_version)
     if difference.status == DifferenceStatus.CLOSED:
         raise DifferenceOver(difference=difference.pk, resolution=difference.resolution)

@@ -65,7 +65,7 @@ def layout_of(row: CounterLayout) -> Layout:
 @command
 def layout_create(*, fields: Mapping[str, Any], actor: Actor) -> CounterLayout:
     """A layout of the chain's own files. Raises NotAllowed, LayoutMalformed, LayoutTaken."""
-    actor.require("counter.write")
+    actor.require("counter_layout.write")
     layout = CounterLayout(chain_id=actor.chain_id, **fields)
     layout_of(layout)
     with constraint_as(counterlayout_name_once_per_chain=LayoutTaken(name=layout.name)):
@@ -79,7 +79,7 @@ def layout_change(
 ) -> CounterLayout:
     """Change a layout. Raises LayoutUnknown, NotAllowed, Stale, LayoutMalformed, LayoutTaken."""
     layout = locks.lock_counter_layout(pk=pk, actor=actor)
-    actor.require("counter.write")
+    actor.require("counter_layout.write")
     layout.check_version(expected_version)
     for name, value in changes.items():
         setattr(layout, name, value)
@@ -208,7 +208,7 @@ class _Drafts:
             detail = f"{said} this serial and a {row.counter_kind} counter of that name."
             raise _Wrong("serial", code, detail)
         [counter] = found
-        if not self.actor.may("counter_import.write", clinic_id=clinic_of(counter)):
+        if not self.actor.may("counter_import.row", clinic_id=clinic_of(counter)):
             raise _Wrong("serial", "not_allowed", "Not at the clinic of this device.")
         if row.unit != counter.unit:
             raise _Wrong("unit", "unit_differs", f"The counter shows {counter.unit}.")

@@ -49,7 +49,7 @@ def counter_create(
         counter.laser = device
     else:
         counter.handpiece = device
-    actor.require("counter.write", clinic_id=clinic_of(counter))
+    actor.require_at(clinic_of(counter), "counter.write")
     with constraint_as(**{name: CounterTaken(kind=counter.kind) for name in TAKEN}):
         counter.save(force_insert=True)
     return counter
@@ -65,7 +65,7 @@ def counter_change(
     that the new capacity would make impossible.
     """
     counter = locks.lock_counter(pk=pk, actor=actor)
-    actor.require("counter.write", clinic_id=clinic_of(counter))
+    actor.require_at(clinic_of(counter), "counter.write")
     counter.check_version(expected_version)
     for name, value in changes.items():
         setattr(counter, name, value)
@@ -88,7 +88,7 @@ def reading_record(
     CounterValueImpossible, CounterTooFast, PartRecordMissing. Locks the counter.
     """
     counter = locks.lock_counter(pk=counter_id, actor=actor)
-    actor.require("counter_reading.write", clinic_id=clinic_of(counter))
+    actor.require_at(clinic_of(counter), "counter_reading.write")
     told = {**fields, "read_at": fields.get("read_at") or now}
     unit = told.pop("unit")
     refuse_future(told["read_at"], field="read_at", now=now)
@@ -115,7 +115,7 @@ def reading_correct(
     if wrong is None:
         raise ReadingUnknown(reading=pk)
     counter = locks.lock_counter(pk=wrong.counter_id, actor=actor)
-    actor.require("counter_reading.correct", clinic_id=clinic_of(counter))
+    actor.require_at(clinic_of(counter), "counter_reading.correct")
     reading = CounterReading(
         counter=counter,
         read_at=fields.get("read_at") or wrong.read_at,

@@ -32,7 +32,7 @@ def duty_policy_set(
 
     Raises NotAllowed, Stale, DutyRulesMalformed. A chain that has said nothing is at version 0.
     """
-    actor.require_everywhere("duty_policy.write")
+    actor.require("duty_policy.write")
     policy = locks.lock_duty_policy(actor=actor)
     if policy is None:
         policy = duty_policy_of(actor.chain_id)
@@ -68,7 +68,7 @@ def start_up_check_record(
     InTheFuture, StartUpNotToday, StartUpMalformed.
     """
     clinic = device.clinic
-    actor.require("start_up_check.write", clinic_id=clinic.pk)
+    actor.require_at(clinic.pk, "start_up_check.write")
     refuse_future(checked_at, field="checked_at", now=now)
     zone = zone_named(clinic.time_zone)
     day = local_date(checked_at, zone)
@@ -101,7 +101,7 @@ def duty_record(
 
     `fields`: duty, done_on, done_by, outcome. Raises NotAllowed, DutyUnknown, InTheFuture.
     """
-    actor.require("duty.write", clinic_id=clinic.pk)
+    actor.require_at(clinic.pk, "duty.write")
     known = [duty.code for duty in duty_rules(duty_policy_of(clinic.chain_id)).periodic]
     if fields["duty"] not in known:
         raise DutyUnknown(f"It has: {', '.join(known)}.", field="duty", duties=known)
@@ -118,7 +118,7 @@ def duty_record_withdraw(*, pk: int, reason: str, actor: Actor, now: datetime) -
     Raises DutyRecordUnknown, NotAllowed, DutyRecordWithdrawn.
     """
     record = locks.lock_duty_record(pk=pk, actor=actor)
-    actor.require("duty.withdraw", clinic_id=record.clinic_id)
+    actor.require_at(record.clinic_id, "duty.withdraw")
     taken_back = DutyRecord.objects.filter(withdraws=record).exists()
     if taken_back or record.withdraws_id is not None:
         raise DutyRecordWithdrawn(duty_record=record.pk)

@@ -34,7 +34,7 @@ def eyewear_create(
     `fields`: label, kind, room, densities, marks, maker_mark, note, inspected_on. Raises
     NotAllowed, RoomElsewhere, EyewearMalformed, LabelTaken, InTheFuture.
     """
-    actor.require("eyewear.write", clinic_id=clinic.pk)
+    actor.require_at(clinic.pk, "eyewear.write")
     eyewear = Eyewear(chain_id=clinic.chain_id, clinic=clinic, **_plain(fields))
     if eyewear.inspected_on is not None:
         _refuse_ahead(eyewear.inspected_on, clinic=clinic, now=now)
@@ -55,11 +55,11 @@ def eyewear_change(
     named. Raises EyewearUnknown, NotAllowed, Stale, RoomElsewhere, EyewearMalformed, LabelTaken.
     """
     eyewear = locks.lock_eyewear(pk=pk, actor=actor)
-    actor.require("eyewear.write", clinic_id=eyewear.clinic_id)
+    actor.require_at(eyewear.clinic_id, "eyewear.write")
     eyewear.check_version(expected_version)
     clinic = changes.get("clinic", eyewear.clinic)
     if clinic.pk != eyewear.clinic_id:
-        actor.require("eyewear.write", clinic_id=clinic.pk)
+        actor.require_at(clinic.pk, "eyewear.write")
         changes = {"room": None, **changes}
     for name, value in _plain(changes).items():
         setattr(eyewear, name, value)
@@ -84,7 +84,7 @@ def eyewear_inspect(
     Raises EyewearUnknown, NotAllowed, InTheFuture.
     """
     eyewear = locks.lock_eyewear(pk=pk, actor=actor)
-    actor.require("eyewear.write", clinic_id=eyewear.clinic_id)
+    actor.require_at(eyewear.clinic_id, "eyewear.write")
     day = on or local_date(now, zone_named(eyewear.clinic.time_zone))
     _refuse_ahead(day, clinic=eyewear.clinic, now=now)
     return changed(
@@ -101,7 +101,7 @@ def eyewear_policy_set(
 
     A chain that has said nothing is at version 0.
     """
-    actor.require_everywhere("eyewear_policy.write")
+    actor.require("eyewear_policy.write")
     policy = locks.lock_eyewear_policy(actor=actor)
     if policy is None:
         policy = eyewear_policy_of(actor.chain_id)
@@ -122,7 +122,7 @@ def accompanying_emission_add(
     Raises AccompanyingTaken for a second one of the same wavelength, EyewearMalformed for the
     wavelength of the line itself.
     """
-    actor.require("device.write")
+    actor.require("laser_model.write")
     line = locks.lock_line(pk=line_id, actor=actor)
     if line.wavelength_nm == wavelength_nm:
         raise _malformed("/wavelength_nm", "same", "This is the wavelength of the line itself.")
@@ -141,7 +141,7 @@ def accompanying_emission_remove(*, pk: int, expected_version: int | None, actor
 
     Raises AccompanyingUnknown, NotAllowed, Stale.
     """
-    actor.require("device.write")
+    actor.require("laser_model.write")
     emission = locks.lock_accompanying_emission(pk=pk, actor=actor)
     emission.check_version(expected_version)
     emission.delete()

@@ -36,7 +36,7 @@ def fitting_start(
     refuse_future(at, field="fitted_at", now=now)
     laser = locks.lock_laser(pk=laser_id, actor=actor)
     handpiece = locks.lock_handpiece(pk=handpiece_id, actor=actor)
-    actor.require("fitting.write", clinic_id=laser.clinic_id)
+    actor.require_at(laser.clinic_id, "fitting.write")
     _refuse_inactive(laser, handpiece)
     _refuse_other_lines(laser, handpiece)
     _leave_previous(handpiece, laser=laser, at=at, actor=actor)
@@ -55,7 +55,7 @@ def fitting_end(*, pk: int, at: datetime, actor: Actor, now: datetime) -> Fittin
     """
     refuse_future(at, field="ended_at", now=now)
     fitting = locks.lock_fitting(pk=pk, actor=actor)
-    actor.require("fitting.write", clinic_id=fitting.laser.clinic_id)
+    actor.require_at(fitting.laser.clinic_id, "fitting.write")
     if fitting.period.upper is not None:
         raise FittingOver(ended_at=fitting.period.upper.isoformat())
     if at <= fitting.period.lower:
@@ -74,7 +74,7 @@ def _leave_previous(handpiece: Handpiece, *, laser: Laser, at: datetime, actor: 
                 laser=fitting.laser_id,
                 start=fitting.period.lower.isoformat(),
             )
-        actor.require("fitting.write", clinic_id=fitting.laser.clinic_id)
+        actor.require_at(fitting.laser.clinic_id, "fitting.write")
         _end(fitting, at=at)
 
 

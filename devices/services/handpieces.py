@@ -26,7 +26,7 @@ def handpiece_create(
     lines are lines of one laser model, its spots are spots of these lines. Raises NotAllowed,
     LineUnknown, LinesMalformed, SpotNotListed, SerialTaken.
     """
-    actor.require("device.write", clinic_id=clinic.pk)
+    actor.require_at(clinic.pk, "device.write")
     lines = locks.lock_lines(line_ids, actor=actor)
     refuse_unfit_lines(lines, spots=fields["spot_sizes_mm"])
     resource = Resource.objects.create(
@@ -58,7 +58,7 @@ def handpiece_change(
     changes = dict(changes)
     wanted = locks.lock_lines(changes.pop("line_ids", ()), actor=actor)
     handpiece = locks.lock_handpiece(pk=pk, actor=actor)
-    actor.require("device.write", clinic_id=handpiece.resource.clinic_id)
+    actor.require_at(handpiece.resource.clinic_id, "device.write")
     handpiece.check_version(expected_version)
     had = selectors.lines_of(handpiece)
     lines = wanted or had

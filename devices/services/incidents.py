@@ -35,7 +35,7 @@ def incident_record(
     `fields`: kind, actuality, occurred_at, known_at, summary, laser, room. Raises NotAllowed,
     InTheFuture, IncidentMalformed.
     """
-    actor.require("incident.write", clinic_id=clinic.pk)
+    actor.require_at(clinic.pk, "incident.write")
     for name in ("occurred_at", "known_at"):
         refuse_future(fields[name], field=name, now=now)
     _refuse_unfit(clinic, fields)
@@ -65,7 +65,7 @@ def incident_note_add(*, pk: int, text: str, actor: Actor, now: datetime) -> Inc
     Raises NotAllowed. What was written stays.
     """
     incident = locks.lock_incident(pk=pk, actor=actor)
-    actor.require("incident.write", clinic_id=incident.clinic_id)
+    actor.require_at(incident.clinic_id, "incident.write")
     return _note(incident, text=text, actor=actor, now=now)
 
 
@@ -87,7 +87,7 @@ def incident_clock_settle(
     ClockSettled, ClockAhead, InTheFuture.
     """
     incident = locks.lock_incident(pk=pk, actor=actor)
-    actor.require("incident.close", clinic_id=incident.clinic_id)
+    actor.require_at(incident.clinic_id, "incident.close")
     _refuse_closed(incident)
     refuse_future(at, field="at", now=now)
     if at < incident.occurred_at:
@@ -128,7 +128,7 @@ def incident_close(
     neither met nor cancelled.
     """
     incident = locks.lock_incident(pk=pk, actor=actor)
-    actor.require("incident.close", clinic_id=incident.clinic_id)
+    actor.require_at(incident.clinic_id, "incident.close")
     incident.check_version(expected_version)
     in_error = status == IncidentStatus.ENTERED_IN_ERROR
     if not in_error or incident.status == IncidentStatus.ENTERED_IN_ERROR:

@@ -24,7 +24,7 @@ def laser_create(*, clinic: Clinic, fields: Mapping[str, Any], actor: Actor) -> 
     `fields`: laser_model, serial, label, room (None: mobile). Raises NotAllowed, RoomElsewhere,
     SerialTaken.
     """
-    actor.require("device.write", clinic_id=clinic.pk)
+    actor.require_at(clinic.pk, "device.write")
     _refuse_room_elsewhere(fields.get("room"), clinic=clinic)
     resource = Resource.objects.create(
         chain_id=clinic.chain_id, clinic=clinic, kind=ResourceKind.LASER
@@ -52,11 +52,11 @@ def laser_change(
     leave service with a handpiece on it, or to count as an error although it has fired.
     """
     laser = locks.lock_laser(pk=pk, actor=actor)
-    actor.require("device.write", clinic_id=laser.clinic_id)
+    actor.require_at(laser.clinic_id, "device.write")
     laser.check_version(expected_version)
     clinic = changes.get("clinic", laser.clinic)
     if clinic.pk != laser.clinic_id:
-        actor.require("device.write", clinic_id=clinic.pk)
+        actor.require_at(clinic.pk, "device.write")
         changes = {"room": None, **changes}
         _move(laser, clinic=clinic, now=now)
     _refuse_room_elsewhere(changes.get("room", laser.room), clinic=clinic)

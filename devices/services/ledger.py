@@ -105,7 +105,7 @@ def pulse_entry_record(
     PurposeNotAllowed, SettingIncomplete and what `pulse_entry_append` raises.
     """
     laser = locks.lock_laser(pk=laser_id, actor=actor)
-    actor.require("pulse_entry.write", clinic_id=laser.clinic_id)
+    actor.require_at(laser.clinic_id, "pulse_entry.write")
     if fields["purpose"] not in ENTERED_BY_HAND:
         raise PurposeNotAllowed(field="purpose", allowed=sorted(ENTERED_BY_HAND))
     operator = fields.get("operator")
@@ -137,7 +137,7 @@ def pulse_entry_correct(
     CorrectionTooLarge when fewer than zero pulses would be left.
     """
     laser = locks.lock_laser(pk=entry.laser_id, actor=actor)
-    actor.require("pulse_entry.correct", clinic_id=laser.clinic_id)
+    actor.require_at(laser.clinic_id, "pulse_entry.correct")
     return _correct(entry, pulses=pulses, reason=reason, entry_key=entry_key, actor=actor)
 
 

@@ -52,7 +52,7 @@ def lock_out_place(  # noqa: PLR0913 - what, why, from and until when
     if end is not None and end <= start:
         raise EndsBeforeStart(field="end", start=start.isoformat())
     laser = locks.lock_laser(pk=laser_id, actor=actor)
-    actor.require("lock_out.write", clinic_id=laser.clinic_id)
+    actor.require_at(laser.clinic_id, "lock_out.write")
     if line is not None:
         _refuse_unfit_line(laser, line=line, bounded=end is not None or start > now + CLOCKS_DIFFER)
     lock_resources([laser.resource_id])
@@ -127,7 +127,7 @@ def lock_out_release(
     VerificationMissing, and ServiceStillDue when the service is neither done nor put off.
     """
     lock_out = locks.lock_lock_out(pk=pk, actor=actor)
-    actor.require("lock_out.release", clinic_id=lock_out.laser.clinic_id)
+    actor.require_at(lock_out.laser.clinic_id, "lock_out.release")
     if lock_out.period.lower >= now:
         raise LockOutAhead(**_json(lock_out))
     if lock_out.period.upper is not None and lock_out.period.upper <= now:
@@ -149,7 +149,7 @@ def lock_out_withdraw(
     Raises LockOutUnknown, NotAllowed, Stale, and LockOutBegun once it holds: then it is released.
     """
     lock_out = locks.lock_lock_out(pk=pk, actor=actor)
-    actor.require("lock_out.release", clinic_id=lock_out.laser.clinic_id)
+    actor.require_at(lock_out.laser.clinic_id, "lock_out.release")
     lock_out.check_version(expected_version)
     if lock_out.period.lower < now:
         raise LockOutBegun(**_json(lock_out))

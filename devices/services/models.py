@@ -17,7 +17,7 @@ WHAT_A_LINE_IS: Final = frozenset({"wavelength_nm", "pulse_min_ns", "pulse_max_n
 @command
 def laser_model_create(*, name: str, actor: Actor) -> LaserModel:
     """Add a laser model to the actor's chain. Raises NotAllowed, NameTaken."""
-    actor.require("device.write")
+    actor.require("laser_model.write")
     model = LaserModel(chain_id=actor.chain_id, name=name)
     with constraint_as(lasermodel_name_once_per_chain=NameTaken):
         model.save(force_insert=True)
@@ -29,7 +29,7 @@ def laser_model_change(
     *, pk: int, changes: Mapping[str, Any], expected_version: int | None, actor: Actor
 ) -> LaserModel:
     """Rename a laser model. Raises LaserModelUnknown, NotAllowed, Stale, NameTaken."""
-    actor.require("device.write")
+    actor.require("laser_model.write")
     model = locks.lock_laser_model(pk=pk, actor=actor)
     model.check_version(expected_version)
     with constraint_as(lasermodel_name_once_per_chain=NameTaken):
@@ -39,7 +39,7 @@ def laser_model_change(
 @command
 def laser_model_remove(*, pk: int, expected_version: int | None, actor: Actor) -> None:
     """Remove a laser model and its lines. Raises LaserModelUnknown, NotAllowed, Stale, InUse."""
-    actor.require("device.write")
+    actor.require("laser_model.write")
     model = locks.lock_laser_model(pk=pk, actor=actor)
     model.check_version(expected_version)
     refuse_in_use(lasers=model.lasers, handpieces=_handpieces_of(model.lines))
@@ -51,7 +51,7 @@ def emission_line_create(
     *, laser_model: LaserModel, fields: Mapping[str, Any], actor: Actor
 ) -> EmissionLine:
     """Add a line to a laser model. Raises NotAllowed, LinesMalformed, LineTaken."""
-    actor.require("device.write")
+    actor.require("laser_model.write")
     locks.lock_laser_model(pk=laser_model.pk, actor=actor)
     line = EmissionLine(laser_model=laser_model, **fields)
     _refuse_malformed(line)
@@ -70,7 +70,7 @@ def emission_line_change(
     pulse duration is to change although handpieces or pulses stand on it, and when a spot is to go
     that a handpiece has.
     """
-    actor.require("device.write")
+    actor.require("laser_model.write")
     line = locks.lock_line(pk=pk, actor=actor)
     line.check_version(expected_version)
     if any(changes[name] != getattr(line, name) for name in WHAT_A_LINE_IS & changes.keys()):
@@ -87,7 +87,7 @@ def emission_line_change(
 @command
 def emission_line_remove(*, pk: int, expected_version: int | None, actor: Actor) -> None:
     """Remove a line nothing stands on. Raises LineUnknown, NotAllowed, Stale, InUse."""
-    actor.require("device.write")
+    actor.require("laser_model.write")
     line = locks.lock_line(pk=pk, actor=actor)
     line.check_version(expected_version)
     refuse_in_use(handpieces=line.handpieces, pulse_entries=line.pulse_entries)

@@ -31,7 +31,7 @@ def officer_appoint(
     They hold a credential as officer on the first day. Raises NotAllowed, OfficerPeriodMalformed,
     OfficerUntrained, OfficerThere.
     """
-    actor.require("officer.appoint", clinic_id=clinic.pk)
+    actor.require_at(clinic.pk, "officer.appoint")
     _refuse_backwards(valid_from, valid_until)
     held = credentials_on(
         valid_from, kind=CredentialKind.LASER_SAFETY_OFFICER, staff_ids=[staff_member.pk]
@@ -60,7 +60,7 @@ def officer_end(
     Raises OfficerPeriodMalformed, and OfficerThere when it would run into a later one.
     """
     row = locks.lock_officer_appointment(pk=pk, actor=actor)
-    actor.require("officer.appoint", clinic_id=row.clinic_id)
+    actor.require_at(row.clinic_id, "officer.appoint")
     row.check_version(expected_version)
     _refuse_backwards(row.valid_during.lower, valid_until)
     row.valid_during = DateRange(row.valid_during.lower, valid_until)

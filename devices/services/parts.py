@@ -25,7 +25,7 @@ def part_create(*, fields: Mapping[str, Any], actor: Actor) -> Part:
     `fields`: kind, serial, rated life in pulses and months with its source, pulses_before,
     wavelengths_nm. Raises NotAllowed, PartTaken.
     """
-    actor.require("device.write")
+    actor.require("part.write")
     part = Part(chain_id=actor.chain_id, **fields)
     with constraint_as(part_serial_once_per_kind=PartTaken(kind=part.kind, serial=part.serial)):
         part.save(force_insert=True)
@@ -45,7 +45,7 @@ def part_change(
 
     InUse when it is to leave service while it is installed.
     """
-    actor.require("device.write")
+    actor.require("part.write")
     part = locks.lock_part(pk=pk, actor=actor)
     part.check_version(expected_version)
     if changes.get("status", part.status) not in {DeviceStatus.ACTIVE, part.status}:
@@ -72,7 +72,7 @@ def part_install(
     """
     refuse_future(at, field="installed_at", now=now)
     part = locks.lock_part(pk=part_id, actor=actor)
-    actor.require("part.install", clinic_id=_clinic_of(device))
+    actor.require_at(_clinic_of(device), "part.install")
     if part.status != DeviceStatus.ACTIVE:
         raise PartOutOfService(part=part.pk, status=part.status)
     place = {"laser": device} if isinstance(device, Laser) else {"handpiece": device}
@@ -99,7 +99,7 @@ def installation_end(
     """
     refuse_future(at, field="removed_at", now=now)
     installation = locks.lock_installation(pk=pk, actor=actor)
-    actor.require("part.install", clinic_id=_clinic_of(_device_of(installation)))
+    actor.require_at(_clinic_of(_device_of(installation)), "part.install")
     if installation.period.upper is not None:
         raise InstallationOver(removed_at=installation.period.upper.isoformat())
     if at <= installation.period.lower:
@@ -120,7 +120,7 @@ def _leave_previous(part: Part, *, device: Laser | Handpiece, at: datetime, acto
                 handpiece=held.handpiece_id,
                 start=held.period.lower.isoformat(),
             )
-        actor.require("part.install", clinic_id=_clinic_of(_device_of(held)))
+        actor.require_at(_clinic_of(_device_of(held)), "part.install")
         _end(held, at=at, note="", actor=actor)
 
 

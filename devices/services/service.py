@@ -34,7 +34,7 @@ def service_plan_create(
     """
     refuse_future(fields["last_done_at"], field="last_done_at", now=now)
     laser = locks.lock_laser(pk=laser_id, actor=actor)
-    actor.require("service.write", clinic_id=laser.clinic_id)
+    actor.require_at(laser.clinic_id, "service.write")
     plan = ServicePlan(laser=laser, **fields)
     _refuse_without_interval(plan)
     with constraint_as(serviceplan_name_once=PlanNameTaken(name=plan.name)):
@@ -52,7 +52,7 @@ def service_plan_change(
     Stale, PlanWithoutInterval, PlanNameTaken.
     """
     plan = locks.lock_service_plan(pk=pk, actor=actor)
-    actor.require("service.write", clinic_id=plan.laser.clinic_id)
+    actor.require_at(plan.laser.clinic_id, "service.write")
     plan.check_version(expected_version)
     for name, value in changes.items():
         setattr(plan, name, value)
@@ -76,7 +76,7 @@ def service_plan_defer(
     Raises ServicePlanUnknown, NotAllowed, Stale, DeferralWithoutReason.
     """
     plan = locks.lock_service_plan(pk=pk, actor=actor)
-    actor.require("service.defer", clinic_id=plan.laser.clinic_id)
+    actor.require_at(plan.laser.clinic_id, "service.defer")
     plan.check_version(expected_version)
     if until <= now or not reason.strip():
         raise DeferralWithoutReason(field="until" if until <= now else "reason")

@@ -57,7 +57,7 @@ def service_visit_book(
     if span.start < now - CLOCKS_DIFFER:
         raise VisitInThePast(field="start", now=now.isoformat())
     laser = locks.lock_laser(pk=laser_id, actor=actor)
-    actor.require("service.write", clinic_id=laser.clinic_id)
+    actor.require_at(laser.clinic_id, "service.write")
     if others := [plan.pk for plan in plans if plan.laser_id != laser.pk]:
         raise PlansOfOthers(field="plans", service_plans=others)
     lock_resources([laser.resource_id])
@@ -165,7 +165,7 @@ def _settle(*, visit_id: int, actor: HasChain, now: datetime) -> bool:
 @step
 def _open_visit(pk: int, *, actor: Actor, expected_version: int | None) -> ServiceVisit:
     visit = locks.lock_service_visit(pk=pk, actor=actor)
-    actor.require("service.write", clinic_id=visit.laser.clinic_id)
+    actor.require_at(visit.laser.clinic_id, "service.write")
     visit.check_version(expected_version)
     if visit.status not in OPEN:
         raise VisitClosed(service_visit=visit.pk, status=visit.status)

@@ -173,7 +173,7 @@ def test_the_last_who_may_manage_the_chain_stays(manager):
     ]
     for answer in refusals:
         assert_problem(answer, 422, "last_chain_manager")
-    assert actor_for(manager.staff.user_id, now=timezone.now()).may_everywhere("membership.write")
+    assert actor_for(manager.staff.user_id, now=timezone.now()).may("membership.of_chain")
 
     make_membership(make_staff(manager.staff.chain, user=True), Role.CHAIN_MANAGER)
     assert manager.delete(f"/memberships/{own.pk}", version=1).status_code == 204

@@ -24,7 +24,7 @@ from core.api.urls import urlpatterns as kernel_urls
 from core.api.views import FallowView
 from core.api.viewsets import ReferenceViewSet
 from core.db import command, constraint_as, lock_rows
-from core.errors import Conflict, Refused
+from core.errors import Conflict, Forbidden, Refused
 from core.models import AppendOnly, Versioned
 
 
@@ -93,8 +93,9 @@ def bench_rename(*, pk: int, name: str, expected: int | None) -> Bench:
 class Caller(SimpleNamespace):
     staff_id = 1
 
-    def may(self, action: str, *, clinic_id: int | None = None) -> bool:
-        return action in self.allowed
+    def admit(self, action: str) -> None:
+        if action not in self.allowed:
+            raise Forbidden
 
 
 class NamedAuthentication(BaseAuthentication):

@@ -53,7 +53,7 @@ def series_book(
     course = running_course(course_id, actor=actor)
     visits = _find(course, order, actor=actor, now=now)
     for clinic_id in sorted({visit.place.clinic_id for visit in visits}):
-        actor.require("appointment.write", clinic_id=clinic_id)
+        actor.require_at(clinic_id, "appointment.write")
     series = AppointmentSeries.objects.create(course=course, booked_by_id=actor.staff_id)
     wanted = [
         visit_resources(visit.place, patient_id=course.patient_id, actor=actor) for visit in visits

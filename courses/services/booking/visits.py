@@ -136,6 +136,6 @@ def _refuse_expired(appointment: Appointment, *, now: datetime) -> None:
 
 
 def _require_roles(actor: Actor, visit: Visit, *, override_reason: str) -> None:
-    actor.require("appointment.write", clinic_id=visit.place.clinic_id)
+    actor.require_at(visit.place.clinic_id, "appointment.write")
     if override_reason:
-        actor.require("appointment.override", clinic_id=visit.place.clinic_id)
+        actor.require_at(visit.place.clinic_id, "appointment.override")

@@ -62,7 +62,7 @@ def locked_appointment(
     appointment = locks.lock_appointment(pk=appointment_id)
     if appointment is None or appointment.course.chain_id != actor.chain_id:
         raise AppointmentUnknown(appointment=appointment_id)
-    actor.require(action, clinic_id=appointment.clinic_id)
+    actor.require_at(appointment.clinic_id, action)
     appointment.check_version(version)
     return appointment
 

@@ -98,7 +98,7 @@ def _locked_recall(recall_id: int, *, actor: Actor) -> Recall:
     recall = locks.lock_recall(pk=recall_id)
     if recall is None or recall.course.chain_id != actor.chain_id:
         raise RecallUnknown(recall=recall_id)
-    actor.require("recall.write", clinic_id=recall.course.clinic_id)
+    actor.require_at(recall.course.clinic_id, "recall.write")
     return recall
 
 

@@ -23,7 +23,7 @@ def recall_policy_set(
     next ticks, those that are due first. Raises NotAllowed, CadenceMalformed, PolicyOvertaken
     when another version came in between.
     """
-    actor.require_everywhere("recall_policy.write")
+    actor.require("recall_policy.write")
     if number_in_force(actor.chain_id) != based_on:
         raise PolicyOvertaken(in_force=number_in_force(actor.chain_id))
     number = based_on + 1

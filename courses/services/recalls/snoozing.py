@@ -21,7 +21,7 @@ def recall_snooze(
     course = locks.lock_course(pk=course_id)
     if course is None or course.chain_id != actor.chain_id:
         raise CourseUnknown(course=course_id)
-    actor.require("recall.write", clinic_id=course.clinic_id)
+    actor.require_at(course.clinic_id, "recall.write")
     check_until(until, now=now)
     return RecallPause.objects.create(
         course=course, until=until, reason=reason, set_by_id=actor.staff_id, set_at=now

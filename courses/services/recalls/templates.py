@@ -25,7 +25,7 @@ def message_template_set(
     `based_on` is the number of the version that counts (0: none). For managers of the whole
     chain. Raises NotAllowed, FieldsMalformed for words that could not be sent, TemplateOvertaken.
     """
-    actor.require_everywhere("message_template.write")
+    actor.require("message_template.write")
     if name not in MAY:
         known = ", ".join(sorted(MAY))
         raise field_malformed("/name", code="template", detail=f"There are {known}.")

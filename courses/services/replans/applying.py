@@ -85,7 +85,7 @@ def _moves(rows: Sequence[ReplanRow], appointments: Sequence[Appointment]) -> li
 def _require_allowed(actor: Actor, moves: Sequence[Move]) -> None:
     old = {move.appointment.clinic_id for move in moves}
     for clinic_id in sorted(old | {move.visit.place.clinic_id for move in moves}):
-        actor.require("replan.write", clinic_id=clinic_id)
+        actor.require_at(clinic_id, "replan.write")
 
 
 def _refuse_in_the_way(rows: Sequence[ReplanRow], appointments: Sequence[Appointment]) -> None:

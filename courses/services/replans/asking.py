@@ -11,7 +11,7 @@ from core.jobs import enqueue
 from core.transitions import allows
 from courses import locks
 from courses.errors import NothingHit, ReplanUnknown, StatusStepRefused, TooManyHit
-from courses.models import Appointment, Replan, ReplanOutage, ReplanRun
+from courses.models import Appointment, Replan, ReplanOutage, ReplanRow, ReplanRun
 from courses.replan import MAX_DISPLACED
 from courses.selectors.replanning.outages import Outage, broken_by, hits_of, outages_of
 from courses.selectors.replanning.problem import Horizon
@@ -130,12 +130,15 @@ def replan_cancel(
 def locked_replan(replan_id: int, *, actor: Actor, version: int | None) -> Replan:
     """The re-plan, locked. Raises ReplanUnknown, NotAllowed, Stale.
 
-    At which clinics the actor must hold `replan.write` depends on its visits: ask that too.
+    The actor must hold `replan.write` at the clinics of its visits; of those that are hit or
+    proposed since, ask too.
     """
     replan = locks.lock_replan(pk=replan_id)
     if replan is None or replan.chain_id != actor.chain_id:
         raise ReplanUnknown(replan=replan_id)
-    actor.require("replan.write")
+    visits = ReplanRow.objects.filter(run__replan=replan)
+    clinics = {*replan.clinic_ids, *visits.values_list("appointment__clinic_id", flat=True)}
+    _require(actor, clinics or {None})
     replan.check_version(version)
     return replan
 
@@ -184,6 +187,6 @@ def _require_where_it_hits(replan: Replan, *, actor: Actor, now: datetime) -> No
     _require(actor, here | {*replan.clinic_ids})
 
 
-def _require(actor: Actor, clinic_ids: Iterable[int]) -> None:
-    for clinic_id in sorted(clinic_ids):
-        actor.require("replan.write", clinic_id=clinic_id)
+def _require(actor: Actor, clinic_ids: Iterable[int | None]) -> None:
+    for clinic_id in clinic_ids:
+        actor.require_at(clinic_id, "replan.write")

@@ -89,7 +89,7 @@ def unplaced_end(
     by_pk = {one.pk: one for one in appointments}
     for row in rows:
         appointment = by_pk[row.appointment_id]
-        actor.require("replan.write", clinic_id=appointment.clinic_id)
+        actor.require_at(appointment.clinic_id, "replan.write")
         if stands(appointment, now=now):
             end_visit(appointment, status=AppointmentStatus.CANCELLED, reason=reason)
         if choice is UnplacedChoice.WAITING_LIST:
