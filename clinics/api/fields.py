@@ -2,7 +2,6 @@
 
 from typing import Any, Final
 
-from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from clinics.hours import UnknownRegion, public_holidays
@@ -21,15 +20,6 @@ class WavelengthsField(serializers.ListField):
 
     def to_internal_value(self, data: Any) -> list[int]:
         return sorted(set(super().to_internal_value(data)))
-
-
-# No "time" of RFC 3339, which has seconds and an offset.
-@extend_schema_field({"type": "string", "pattern": "^([01][0-9]|2[0-3]):[0-5][0-9](:[0-5][0-9])?$"})
-class WallTimeField(serializers.TimeField):
-    """Wall time of a clinic, to the minute: `HH:MM`."""
-
-    def __init__(self, **kwargs: Any) -> None:
-        super().__init__(**{"format": "%H:%M", "input_formats": ["%H:%M", "%H:%M:%S"], **kwargs})
 
 
 def check_region(country: str, subdivision: str) -> None:

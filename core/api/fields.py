@@ -6,6 +6,7 @@ from functools import cache
 from typing import Any, Final
 from zoneinfo import available_timezones
 
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 from rest_framework.exceptions import ErrorDetail
 
@@ -48,6 +49,15 @@ class DayField(serializers.DateField):
         if day.year not in YEARS:
             self.fail("overflow")
         return day
+
+
+# No "time" of RFC 3339, which has seconds and an offset.
+@extend_schema_field({"type": "string", "pattern": "^([01][0-9]|2[0-3]):[0-5][0-9](:[0-5][0-9])?$"})
+class WallTimeField(serializers.TimeField):
+    """Wall time, as a clock on the spot shows it, to the minute: `HH:MM`."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**{"format": "%H:%M", "input_formats": ["%H:%M", "%H:%M:%S"], **kwargs})
 
 
 @cache

@@ -11,16 +11,17 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from clinics.models import Clinic
-from core.api.fields import AwareDateTimeField, TimeZoneField, VisibleRelatedField
+from core.api.fields import AwareDateTimeField, TimeZoneField, VisibleRelatedField, WallTimeField
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.vocabulary import choices
-from courses.api.base import RecordViewSet, version_if_given
+from courses.api.base import NeededReasonIn, RecordViewSet, version_if_given
 from courses.models import ContactPoint, Patient
 from courses.services.consents import Said, contact_point_opt_out
 from courses.services.patients import (
     contact_point_change,
     contact_point_create,
+    contact_point_reinstate,
     patient_change,
     patient_create,
 )
@@ -43,6 +44,8 @@ class ContactPointOut(serializers.ModelSerializer[ContactPoint]):
         read_only=True,
         help_text="Purposes that the patient opted out of",
     )
+    quiet_from = WallTimeField(read_only=True, allow_null=True)
+    quiet_until = WallTimeField(read_only=True, allow_null=True)
 
     class Meta:
         model = ContactPoint
@@ -74,8 +77,10 @@ class ContactPointChangeIn(serializers.Serializer[Any]):
         "of the home clinic)",
     )
     rank = serializers.IntegerField(min_value=1, max_value=99, required=False, default=1)
-    quiet_from = serializers.TimeField(required=False, allow_null=True)
-    quiet_until = serializers.TimeField(required=False, allow_null=True)
+    quiet_from = WallTimeField(
+        required=False, allow_null=True, help_text="In `time_zone`; the span may pass midnight"
+    )
+    quiet_until = WallTimeField(required=False, allow_null=True)
     time_zone = TimeZoneField(
         required=False, allow_blank=True, help_text="Empty: that of the home clinic"
     )
@@ -256,6 +261,7 @@ class ContactPointViewSet(RecordViewSet):
         "create": "contact_point.write",
         "partial_update": "contact_point.write",
         "opt_out": "contact_point.write",
+        "reinstate": "contact_point.write",
     }
 
     @extend_schema(
@@ -312,6 +318,27 @@ class ContactPointViewSet(RecordViewSet):
             expected_version=version_if_given(request),
         )
         return self.present(self.get_queryset().get(pk=pk))
+
+    @extend_schema(
+        request=NeededReasonIn,
+        responses=ContactPointOut,
+        summary="Turn a contact point on again",
+    )
+    @action(detail=True, methods=["post"])
+    @idempotent(required=False)
+    def reinstate(self, request: Request, pk: str) -> Response:
+        """An address that bounced or was refused works again, as somebody says, and why.
+
+        Recalls are planned again; what the patient opted out of stays so. 422 when it is not
+        off. For the front desk, treating clinicians and integrators.
+        """
+        self.parse(NeededReasonIn)
+        point = contact_point_reinstate(
+            contact_point_id=int(pk),
+            expected_version=expected_version(request),
+            actor=self.actor,
+        )
+        return self.present(point)
 
 
 def _said(told: dict[str, Any], *, decision: ConsentDecision) -> Said:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from datetime import time
-from typing import Any, Final
+from typing import Any
 
 from django.http import StreamingHttpResponse
 from drf_spectacular.utils import extend_schema
@@ -17,6 +17,7 @@ from core.api.fields import (
     KeyField,
     VisibleRelatedField,
     VisibleRowsField,
+    WallTimeField,
     unseen,
     visible_rows,
 )
@@ -43,7 +44,6 @@ from courses.slots import (
 from courses.vocabulary import InkColour, SkinType, SlotRank, TreatmentRole
 
 # An offset is refused: these are times of whichever clinic is looked at.
-WALL_TIME: Final = ("%H:%M", "%H:%M:%S")
 
 
 class ClinicWishIn(serializers.Serializer[Any]):
@@ -80,10 +80,8 @@ class TimeWishIn(serializers.Serializer[Any]):
         default=list(range(1, 8)),
         help_text="ISO 8601: 1 is Monday",
     )
-    since = serializers.TimeField(default=time(0), input_formats=WALL_TIME)
-    until = serializers.TimeField(
-        default=time(0), input_formats=WALL_TIME, help_text="00:00 is the end of the day"
-    )
+    since = WallTimeField(default=time(0))
+    until = WallTimeField(default=time(0), help_text="00:00 is the end of the day")
 
 
 class TechniqueIn(serializers.Serializer[Any]):

@@ -57,6 +57,7 @@ from courses.errors.planning import (
 from courses.errors.records import (
     AlreadyRecorded,
     ConsentMissing,
+    ContactPointNotOff,
     ContactPointTaken,
     ContactPointUnknown,
     CourseFrozen,
@@ -97,6 +98,7 @@ __all__ = [
     "CallNotOpen",
     "CallbackUnsigned",
     "ConsentMissing",
+    "ContactPointNotOff",
     "ContactPointTaken",
     "ContactPointUnknown",
     "CourseAlreadyBooked",

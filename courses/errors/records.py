@@ -66,6 +66,13 @@ class ContactPointTaken(Conflict):
     title = "The patient has this contact point already"
 
 
+class ContactPointNotOff(Refused):
+    """Only an address that bounced or was refused is turned on again."""
+
+    code = "contact_point_not_off"
+    title = "The contact point is not off"
+
+
 class PartsInUse(Conflict):
     """Grades or passes stand on the parts: they describe what was there."""
 

@@ -68,8 +68,8 @@ class ContactPoint(Versioned):
 
     `allowed` and `opted_out` are the purposes of the newest decisions in the `Consent` ledger: a
     trigger keeps them, nobody writes them. An address that bounced or was refused is off, until
-    it is changed. Quiet hours are the patient's local wall time; the
-    span may pass midnight.
+    it is changed or reinstated. Quiet hours are the patient's local wall time; the span may pass
+    midnight.
     """
 
     patient = models.ForeignKey(

@@ -10,6 +10,7 @@ from clinics.vocabulary import ResourceKind
 from core.db import command, constraint_as
 from courses import locks
 from courses.errors import (
+    ContactPointNotOff,
     ContactPointTaken,
     ContactPointUnknown,
     PatientUnknown,
@@ -122,6 +123,24 @@ def contact_point_change(
     return point
 
 
+@command
+def contact_point_reinstate(
+    *, contact_point_id: int, expected_version: int | None, actor: Actor
+) -> ContactPoint:
+    """Turn an address on again that bounced or was refused: a person says that it works.
+
+    Who, when and why stand in the history. What the patient opted out of stays so. Steps that
+    waited for want of an address are planned again; one that failed here does not come a second
+    time. Raises ContactPointUnknown, Stale, ContactPointNotOff.
+    """
+    point = _locked_point(contact_point_id, actor=actor, expected_version=expected_version)
+    if point.state != ContactState.OFF:
+        raise ContactPointNotOff(contact_point=point.pk)
+    _turn_on(point)
+    point.save()
+    return point
+
+
 def _locked_point(
     contact_point_id: int, *, actor: Actor, expected_version: int | None
 ) -> ContactPoint:
@@ -147,7 +166,11 @@ def _set(point: ContactPoint, changes: Mapping[str, Any]) -> None:
             country=point.patient.home_clinic.country,
         )
     if point.address != before:
-        point.state, point.off_reason, point.off_at = ContactState.WORKING, "", None
+        _turn_on(point)
+
+
+def _turn_on(point: ContactPoint) -> None:
+    point.state, point.off_reason, point.off_at = ContactState.WORKING, "", None
 
 
 def _check_birth_date(born: date, *, now: datetime) -> None:

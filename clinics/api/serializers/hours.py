@@ -4,12 +4,11 @@ from typing import Any, ClassVar
 
 from rest_framework import serializers
 
-from clinics.api.fields import WallTimeField
 from clinics.api.serializers.shared import ROW, BoundedPeriodSerializer, DespiteVisits, FixedFields
 from clinics.hours.wall_time import MIDNIGHT
 from clinics.models import Closure, HolidayOverride, OpeningRule
 from clinics.vocabulary import HolidayTreatment
-from core.api.fields import AwareDateTimeField
+from core.api.fields import AwareDateTimeField, WallTimeField
 from core.api.serializers import RowSerializer, ValidDatesSerializer
 
 

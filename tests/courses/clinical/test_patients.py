@@ -232,6 +232,18 @@ class TestContactPoints:
         answer = self.add(ward, desk, channel="email", address="a@example.org", quiet_from="21:00")
         assert pointers(assert_problem(answer, 400)) == {"/quiet_until": "both_or_none"}
 
+    def test_quiet_hours_are_wall_time_to_the_minute(self, ward, desk):
+        body = {"channel": "email", "address": "a@example.org"}
+        shown = self.add(ward, desk, **body, quiet_from="21:30", quiet_until="07:00:00").json()
+        assert (shown["quiet_from"], shown["quiet_until"]) == ("21:30", "07:00")
+
+    @pytest.mark.parametrize("told", ["21:00+02:00", "21:00Z", "21:00:00.5", "9 pm", "24:00", 21])
+    def test_quiet_hours_with_an_offset_are_refused(self, ward, desk, told):
+        hours = {"quiet_from": told, "quiet_until": "07:00"}
+        answer = self.add(ward, desk, channel="email", address="a@example.org", **hours)
+        assert pointers(assert_problem(answer, 400)) == {"/quiet_from": "invalid"}
+        assert not ContactPoint.objects.exists()
+
     def test_an_unknown_zone_is_named(self, ward, desk):
         answer = self.add(
             ward, desk, channel="email", address="a@example.org", time_zone="Mars/Crater"
