@@ -1,6 +1,6 @@
 """What the organisation of clinics refuses. Each error has a stable code."""
 
-from core.errors import Conflict, Forbidden, Malformed, NotFound, Refused
+from core.errors import Conflict, Forbidden, Malformed, NotFound, Refused, TooMany
 
 
 class NotAllowed(Forbidden):
@@ -176,3 +176,59 @@ class PasswordWrong(Refused):
 
     code = "password_wrong"
     title = "The current password is wrong"
+
+
+class SignInLocked(TooMany):
+    """Too many attempts did not succeed; none is heard for a time. A manager can end that."""
+
+    code = "sign_in_locked"
+    title = "Too many attempts: wait, or ask a manager of your chain"
+
+
+class SecondFactorMissing(Forbidden):
+    """A role of yours would allow this, but the chain lets it count only with a second factor."""
+
+    code = "second_factor_missing"
+    title = "Your role asks for a second factor"
+
+
+class OutOfScope(Forbidden):
+    """The token of this machine was not made for that action."""
+
+    code = "out_of_scope"
+    title = "This token was not made for that"
+
+
+class SessionUnknown(NotFound):
+    """The caller has no such session."""
+
+    code = "session_unknown"
+    title = "No such session"
+
+
+class MachineTokenUnknown(NotFound):
+    """No such token of a machine in the caller's chain."""
+
+    code = "machine_token_unknown"
+    title = "No such token of a machine"
+
+
+class MachineRoleMissing(Refused):
+    """Who the machine is to act as is not an integrator now."""
+
+    code = "machine_role_missing"
+    title = "Give them the role of an integrator first"
+
+
+class MachineExpiryUnfit(Malformed):
+    """A machine's token ends in the future, and within a year."""
+
+    code = "machine_expiry_unfit"
+    title = "A machine's token ends within a year"
+
+
+class ScopeUnfit(Malformed):
+    """A scope is unknown, or is nothing that an integrator may do. `data` names what there is."""
+
+    code = "scope_unfit"
+    title = "This cannot be a scope of a machine's token"

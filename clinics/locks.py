@@ -7,6 +7,7 @@ booking locks nothing of this app but resources.
 from collections.abc import Iterable
 from typing import Any, Final, TypeVar
 
+from allauth.mfa.models import Authenticator
 from django.db.models import QuerySet
 
 from clinics.errors import (
@@ -108,6 +109,11 @@ def lock_membership(*, pk: int, actor: HasChain) -> Membership:
         Membership.objects.visible_to(actor).filter(pk=pk), MembershipUnknown
     )
     return membership
+
+
+def lock_second_factors(*, user_id: int) -> list[Authenticator]:
+    """The second factors of a sign-in, in the order in which they were made."""
+    return lock_rows(Authenticator.objects.filter(user_id=user_id))
 
 
 def lock_absence(*, pk: int, actor: HasChain) -> Absence:

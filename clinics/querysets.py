@@ -95,3 +95,11 @@ class ReservationQuerySet(ResourceScoped):
     @staticmethod
     def _expired(now: datetime) -> Q:
         return Q(status=ReservationStatus.BUSY_TENTATIVE, expires_at__lte=now)
+
+
+class SignInScoped(models.QuerySet[Any]):
+    """Rows that hang on a sign-in."""
+
+    def visible_to(self, actor: HasChain) -> Self:
+        """Those of the staff of the actor's chain."""
+        return self.filter(user__staff_member__chain_id=actor.chain_id)

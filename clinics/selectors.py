@@ -270,6 +270,13 @@ def chain_managed(chain_id: int, *, now: datetime) -> bool:
     ).exists()
 
 
+def integrates(staff_id: int, *, now: datetime) -> bool:
+    """Whether a member of staff is an integrator now, somewhere."""
+    return Membership.objects.filter(
+        staff_member_id=staff_id, role=Role.INTEGRATOR, valid_during__contains=now
+    ).exists()
+
+
 def clinics_by_id(ids: Iterable[int | None]) -> dict[int, Clinic]:
     """These clinics by id; None stands for no clinic. One query."""
     return Clinic.objects.in_bulk([pk for pk in ids if pk is not None])

@@ -76,3 +76,10 @@ class Busy(DomainError):
 
     code = "busy"
     title = "Busy just now; send the same again"
+
+
+class TooMany(DomainError):
+    """Not heard because too much was asked before; `retry_after_s` in `data` says until when."""
+
+    code = "too_many"
+    title = "Too many; wait before you send the next"

@@ -25,15 +25,24 @@ from core.isolation import Lead, Model
 SUBJECTS: Final = ("patient", "laser", "appointment")
 """Whom a timeline is about; each has a column of its own beside the change."""
 
-SILENT: Final = ("version", "updated_at", "lease_until", "last_login")
+SILENT: Final = (
+    "version",
+    "updated_at",
+    "lease_until",
+    "last_login",
+    "last_used_at",
+    "last_used_on",
+)
 """Columns that tell nothing when they change alone."""
 
-HIDDEN: Final = ("password", "digest", "token_digest", "token_key")
+HIDDEN: Final = ("password", "digest", "token_digest", "token_key", "data")
 """Secrets: that they changed is noted, what they were is not."""
 
+OF_USER: Final = "(SELECT chain_id FROM clinics_staffmember WHERE user_id = {row}.user_id)"
 ALSO: Final = {
     "auth.User": "(SELECT chain_id FROM clinics_staffmember WHERE user_id = {row}.id)",
-    "knox.AuthToken": "(SELECT chain_id FROM clinics_staffmember WHERE user_id = {row}.user_id)",
+    "clinics.AccessToken": OF_USER,
+    "mfa.Authenticator": OF_USER,
 }
 """Tables of no chain that say who may come in, and to whose chain a row counts, as SQL."""
 
@@ -44,7 +53,7 @@ def watched_models() -> dict[Model, str]:
     exempt = {apps.get_model(label) for label in settings.FALLOW_HISTORY_EXEMPT}
     found = {model: _chain(model, confined) for model in confined if model not in exempt}
     for label, chain in ALSO.items():
-        if apps.is_installed(_app(label)):
+        if label.split(".", maxsplit=1)[0] in apps.app_configs:
             found[apps.get_model(label)] = chain
     return found
 
@@ -88,10 +97,6 @@ def watch() -> list[str]:
                 cursor.execute(f"{sql}; COMMENT ON FUNCTION {name}() IS 'history {digest}'")
                 changed.append(model._meta.db_table)
     return changed
-
-
-def _app(label: str) -> str:
-    return label.split(".", maxsplit=1)[0].replace("auth", "django.contrib.auth")
 
 
 def _chain(model: Model, confined: dict[Model, Lead | None]) -> str:

@@ -65,8 +65,7 @@ def fill(own: psycopg.Connection, *, lasers: int, days: int, firings: int, seed:
 
 
 def invent_devices(lasers: int) -> dict:
-    from knox.models import AuthToken
-
+    from clinics.models import AccessToken
     from clinics.vocabulary import Role
     from devices.models import Counter
     from tests.support.devices import make_fitted_handpiece, make_laser, make_laser_model
@@ -97,7 +96,7 @@ def invent_devices(lasers: int) -> dict:
         "handpieces": {laser: tip.pk for laser, tip in tips.items()},
         "line": model.lines.get().pk,
         "people": [one.pk for one in people],
-        "tokens": [AuthToken.objects.create(one.user)[1] for one in people],
+        "tokens": [AccessToken.objects.create(one.user)[1] for one in people],
         "counters": [
             [counters[3 * place + kind].pk for kind in range(3)] for place in range(len(made))
         ],

@@ -1,5 +1,6 @@
 """Chains, clinics, people and time. Concepts stand in modules; import them from here."""
 
+from clinics.models.access import AccessToken, SignInFailure, SignInSession
 from clinics.models.history import Change, RecordRead
 from clinics.models.occupancy import Occupancy
 from clinics.models.organisation import Chain, Clinic, Room
@@ -15,6 +16,7 @@ from clinics.models.time import (
 
 __all__ = [
     "Absence",
+    "AccessToken",
     "Chain",
     "Change",
     "Clinic",
@@ -29,5 +31,7 @@ __all__ = [
     "Resource",
     "Room",
     "Shift",
+    "SignInFailure",
+    "SignInSession",
     "StaffMember",
 ]

@@ -5,8 +5,10 @@ from django.db import models
 from django.db.models import Q
 
 from clinics.querysets import ChainQuerySet, ChainScoped, ClinicScoped
+from clinics.vocabulary import Role
 from core.constraints import positive
 from core.models import Versioned
+from core.vocabulary import choices
 
 
 class Chain(Versioned):
@@ -34,6 +36,14 @@ class Chain(Versioned):
     )
     holds_per_caller = models.PositiveSmallIntegerField(
         default=5, help_text="How many slots one caller may keep held at a time"
+    )
+
+    second_factor_roles = ArrayField(
+        models.CharField(max_length=32, choices=choices(Role)),
+        default=list,
+        db_default=[],
+        blank=True,
+        help_text="Roles that count only for who signed in with a second factor",
     )
 
     objects = ChainQuerySet.as_manager()

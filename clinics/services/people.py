@@ -20,6 +20,7 @@ from clinics.errors import (
 from clinics.models import Membership, Resource, StaffMember
 from clinics.services.changes import changed
 from clinics.services.organisation import refuse_visits_ahead
+from clinics.services.signed_in import sign_ins_end
 from clinics.vocabulary import ResourceKind
 from core.db import command, constraint_as, step
 
@@ -56,6 +57,8 @@ def staff_member_change(
     if changes.get("active", True) is False:
         refuse_visits_ahead([staff.resource_id], now=now)
     staff = changed(staff, changes)
+    if not staff.active and staff.user_id is not None:
+        sign_ins_end(user_id=staff.user_id, machines=True)
     _refuse_unmanaged(managed, actor=actor, now=now)
     return staff
 
@@ -189,7 +192,7 @@ def _refuse_unmanaged(managed_before: bool, *, actor: Actor, now: datetime) -> N
 
 
 def set_password(user: Any, password: str, *, field: str) -> None:
-    """Set a password that meets the rules, and end all tokens. Raises PasswordWeak."""
+    """Set a password that meets the rules; all sessions and tokens end. Raises PasswordWeak."""
     try:
         validate_password(password, user)
     except ValidationError as fault:
@@ -200,4 +203,4 @@ def set_password(user: Any, password: str, *, field: str) -> None:
         raise PasswordWeak(" ".join(fault.messages), errors=errors) from fault
     user.set_password(password)
     if user.pk:
-        user.auth_token_set.all().delete()
+        sign_ins_end(user_id=user.pk, machines=False)

@@ -1,6 +1,5 @@
 """Settings shared by every place the service runs in."""
 
-from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +8,8 @@ import dj_database_url
 from config.settings import environment
 from config.settings.browsers import *  # noqa: F403
 from config.settings.enums import ENUM_NAMES
+from config.settings.sign_in import *  # noqa: F403
+from config.settings.sign_in import SIGN_IN_APPS
 from config.settings.ticks import beat_schedule
 
 BASE_DIR = Path(__file__).resolve().parents[2]
@@ -21,6 +22,7 @@ INSTALLED_APPS = [
     "django.contrib.postgres",
     "django.contrib.sessions",
     "django.contrib.staticfiles",
+    *SIGN_IN_APPS,
     "corsheaders",
     "django_filters",
     "drf_spectacular",
@@ -45,6 +47,7 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "allauth.account.middleware.AccountMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
 ]
@@ -139,27 +142,11 @@ CACHES: dict[str, Any] = {
     },
 }
 
-# --- People and tokens.
-AUTH_PASSWORD_VALIDATORS = [
-    {
-        "NAME": "django.contrib.auth.password_validation.MinimumLengthValidator",
-        "OPTIONS": {"min_length": 12},
-    },
-    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
-    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
-    {"NAME": "django.contrib.auth.password_validation.NumericPasswordValidator"},
-]
-REST_KNOX = {
-    "SECURE_HASH_ALGORITHM": "hashlib.sha512",
-    "TOKEN_TTL": timedelta(hours=environment.number("FALLOW_TOKEN_HOURS", 12)),
-    "AUTH_HEADER_PREFIX": "Bearer",
-    "TOKEN_PREFIX": "fallow_",
-}
-
 # --- API.
 REST_FRAMEWORK: dict[str, Any] = {
     "DEFAULT_AUTHENTICATION_CLASSES": [
         "clinics.api.authentication.StaffTokenAuthentication",
+        "clinics.api.authentication.StaffSessionAuthentication",
     ],
     "DEFAULT_PERMISSION_CLASSES": ["core.api.permissions.PolicyPermission"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],

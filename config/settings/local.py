@@ -7,6 +7,9 @@ from config.settings.ticks import beat_schedule
 
 DEBUG = environment.flag("FALLOW_DEBUG", default=False)
 SECRET_KEY = environment.text("FALLOW_SECRET_KEY", "local-only-" + "not-a-secret-" * 4)
+FALLOW_ENCRYPTION_KEYS = environment.words(
+    "FALLOW_ENCRYPTION_KEYS", "bG9jYWwtb25seS1ub3QtYS1zZWNyZXQtbm90LWEtc2U="
+)
 ALLOWED_HOSTS = ["127.0.0.1", "localhost", "[::1]"]
 
 CELERY_BEAT_SCHEDULE = beat_schedule(message_seconds=15, recall_seconds=60)

@@ -4,6 +4,7 @@ from config.settings.base import *  # noqa: F403
 
 DEBUG = False
 SECRET_KEY = "test-only-" + "not-a-secret-" * 4
+FALLOW_ENCRYPTION_KEYS = ["dGVzdC1vbmx5LW5vdC1hLXNlY3JldC1ub3QtYS1zZWM="]
 ALLOWED_HOSTS = ["testserver", "127.0.0.1", "localhost"]
 
 CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}

@@ -27,6 +27,7 @@ def beat_schedule(*, message_seconds: int, recall_seconds: int) -> dict[str, Any
             seconds=environment.number("FALLOW_RECALL_TICK_SECONDS", recall_seconds),
         ),
         "prune-idempotency": _tick("core.prune_idempotency", seconds=3600),
+        "prune-sign-ins": _tick("clinics.prune_sign_ins", seconds=3600),
         "cancel-expired-holds": _tick("courses.cancel_expired_holds", seconds=60),
         "advance-gap-offers": _tick("courses.advance_gap_offers", seconds=30),
         "wake-replan-runs": _tick("courses.wake_replan_runs", seconds=15),

@@ -24,6 +24,7 @@ from core.errors import (
     PreconditionRequired,
     Refused,
     Stale,
+    TooMany,
 )
 
 STATUS: Final[dict[type[DomainError], HTTPStatus]] = {
@@ -35,6 +36,7 @@ STATUS: Final[dict[type[DomainError], HTTPStatus]] = {
     PreconditionRequired: HTTPStatus.PRECONDITION_REQUIRED,
     Refused: HTTPStatus.UNPROCESSABLE_ENTITY,
     Busy: HTTPStatus.SERVICE_UNAVAILABLE,
+    TooMany: HTTPStatus.TOO_MANY_REQUESTS,
 }
 
 AGAIN_SOON: Final = {"Retry-After": "1"}
@@ -84,8 +86,14 @@ def _domain(error: DomainError) -> Problem | None:
         title=error.title,
         detail=error.detail,
         data=data,
-        headers=AGAIN_SOON if isinstance(error, Busy) else {},
+        headers=_when_again(error),
     )
+
+
+def _when_again(error: DomainError) -> dict[str, str]:
+    if isinstance(error, TooMany):
+        return {"Retry-After": str(error.data["retry_after_s"])}
+    return AGAIN_SOON if isinstance(error, Busy) else {}
 
 
 def _validation(detail: Any) -> Problem:

@@ -10,9 +10,8 @@ from typing import Any
 
 from django.contrib.auth import get_user_model
 from django.contrib.auth.hashers import make_password
-from knox.models import AuthToken
 
-from clinics.models import StaffMember
+from clinics.models import AccessToken, StaffMember
 from clinics.vocabulary import Role
 from core.db import command, step
 from courses.demo.inserting import insert
@@ -77,8 +76,8 @@ def renew_sign_ins(*, today: date) -> list[SignIn]:
         user: Any = staff.user
         user.password = stored
         user.save(update_fields=["password"])
-        AuthToken.objects.filter(user=user).delete()
-        _, token = AuthToken.objects.create(user, expiry=TOKENS_LAST)
+        AccessToken.objects.filter(user=user).delete()
+        _, token = AccessToken.objects.create(user, expiry=TOKENS_LAST)
         membership = staff.memberships.select_related("clinic").order_by("pk")[0]
         look_at, shows = WORTH_A_LOOK[membership.role]
         shown.append(

@@ -20,6 +20,8 @@ from tests.support.walls import as_web_process
 pytestmark = pytest.mark.django_db
 
 OF_NO_CHAIN = {
+    "account.EmailAddress",
+    "account.EmailConfirmation",
     "auth.Group",
     "auth.Group_permissions",
     "auth.Permission",

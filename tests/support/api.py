@@ -4,11 +4,10 @@ from typing import Any
 
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
-from knox.models import AuthToken
 from rest_framework.response import Response
 from rest_framework.test import APIClient
 
-from clinics.models import Chain, Clinic, StaffMember
+from clinics.models import AccessToken, Chain, Clinic, StaffMember
 from clinics.vocabulary import Role
 from tests.support.factories import make_chain, make_membership, make_staff
 
@@ -22,7 +21,7 @@ class Caller:
         self.staff = staff
         self.client = APIClient(raise_request_exception=True)
         if staff is not None:
-            _, token = AuthToken.objects.create(staff.user)
+            _, token = AccessToken.objects.create(staff.user)
             self.client.credentials(HTTP_AUTHORIZATION=f"Bearer {token}")
 
     def get(self, path: str, **query: Any) -> Response:

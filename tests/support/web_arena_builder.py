@@ -7,9 +7,8 @@ from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 
 from django.db import transaction
-from knox.models import AuthToken
 
-from clinics.models import Clinic
+from clinics.models import AccessToken, Clinic
 from clinics.vocabulary import Role
 from core.spans import Span
 from tests.support.booking import fit_handpiece, make_laser, make_running_course
@@ -74,4 +73,4 @@ def _device(clinic: Clinic) -> tuple[int, int]:
 def _token(clinic: Clinic) -> str:
     staff = make_staff(clinic.chain, user=True)
     make_membership(staff, Role.FRONT_DESK, clinic=clinic)
-    return AuthToken.objects.create(staff.user)[1]
+    return AccessToken.objects.create(staff.user)[1]

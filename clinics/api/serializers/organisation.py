@@ -8,8 +8,10 @@ from rest_framework import serializers
 from clinics.api.fields import WavelengthsField, check_region
 from clinics.api.serializers.shared import ROW, FixedFields
 from clinics.models import Chain, Clinic, Room
+from clinics.vocabulary import Role
 from core.api.fields import TimeZoneField
 from core.api.serializers import RowSerializer
+from core.vocabulary import choices
 
 
 class ChainSerializer(RowSerializer):
@@ -42,6 +44,13 @@ class ChainSerializer(RowSerializer):
         help_text="How many slots one caller may keep held at a time",
     )
 
+    second_factor_roles = serializers.ListField(
+        child=serializers.ChoiceField(choices=choices(Role)),
+        required=False,
+        max_length=len(Role),
+        help_text="Roles that count only for who signed in with a second factor",
+    )
+
     class Meta:
         model = Chain
         fields = (
@@ -52,6 +61,7 @@ class ChainSerializer(RowSerializer):
             "device_policy",
             "session_multiplier",
             "holds_per_caller",
+            "second_factor_roles",
         )
         read_only_fields = ("version", "name")
 

@@ -5,10 +5,9 @@ from datetime import timedelta
 import pytest
 import time_machine
 from django.utils import timezone
-from knox.models import AuthToken
 from rest_framework.settings import api_settings
 
-from clinics.models import Membership
+from clinics.models import AccessToken, Membership
 from clinics.vocabulary import Role
 from tests.support.api import Caller, anonymous, assert_problem, sign_in
 from tests.support.factories import (
@@ -46,7 +45,7 @@ def test_signing_in_gives_a_token_that_works_and_expires():
 
 def test_only_a_hash_of_the_token_is_kept():
     token = ask(make_staff(user=True)).json()["token"]
-    row = AuthToken.objects.get()
+    row = AccessToken.objects.get()
     assert token not in {row.digest, row.token_key}
 
 
@@ -65,7 +64,7 @@ def test_every_refusal_of_a_sign_in_looks_the_same(wrong):
     problem = assert_problem(answer, 401, "sign_in_refused")
     assert "is wrong, or the person" in problem["detail"]
     assert answer.headers["WWW-Authenticate"] == "Bearer"
-    assert not AuthToken.objects.exists()
+    assert not AccessToken.objects.exists()
 
 
 def test_a_stale_token_in_the_header_does_not_keep_from_signing_in():

@@ -1,0 +1,1 @@
+"""How people and machines come in: sessions with a second factor, and tokens."""
