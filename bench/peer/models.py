@@ -19,3 +19,16 @@ class PlainBooking(models.Model):
 
     def __str__(self) -> str:
         return f"{self.pk}"
+
+
+class PlainAddress(models.Model):
+    patient = models.ForeignKey(
+        "courses.Patient", on_delete=models.CASCADE, related_name="plain_addresses"
+    )
+    address = models.CharField(max_length=254, db_index=True)
+
+    class Meta:
+        app_label = "peer"
+
+    def __str__(self) -> str:
+        return f"{self.pk}"
