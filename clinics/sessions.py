@@ -16,7 +16,6 @@ from allauth.headless.tokens.strategies.sessions import SessionTokenStrategy
 from django.conf import settings
 from django.contrib.auth import SESSION_KEY
 from django.contrib.sessions.backends.base import CreateError, SessionBase, UpdateError
-from django.contrib.sessions.backends.db import SessionStore as DatabaseStore
 from django.db.models import F
 from django.utils import timezone
 
@@ -32,15 +31,10 @@ SEEN_AGAIN: Final = timedelta(minutes=1)
 SECOND_FACTOR: Final = "mfa"
 
 
-class SessionStore(DatabaseStore):
+class SessionStore(SessionBase):
     """One session. Its key is known to whoever bears it, and not to the database."""
 
     row: SignInSession | None = None
-
-    @classmethod
-    def get_model_class(cls) -> type[SignInSession]:
-        """The table of sessions."""
-        return SignInSession
 
     def load(self) -> dict[str, Any]:
         """What the session remembers; nothing, and no key, for one that is over or unknown."""
@@ -53,6 +47,17 @@ class SessionStore(DatabaseStore):
     def exists(self, session_key: str) -> bool:
         """Whether there is a session of this key."""
         return SignInSession.objects.filter(session_key=digest(session_key)).exists()
+
+    def create(self) -> None:
+        """Begin to keep this session, under a new key."""
+        while True:
+            self._session_key = self._get_new_session_key()  # type: ignore[attr-defined]
+            try:
+                self.save(must_create=True)
+            except CreateError:
+                continue
+            self.modified = True
+            return
 
     def save(self, must_create: bool = False) -> None:
         """Keep what the session remembers. Raises CreateError, UpdateError."""
@@ -112,7 +117,7 @@ class SessionStore(DatabaseStore):
             raise CreateError
 
 
-class TokenStrategy(SessionTokenStrategy):
+class TokenStrategy(SessionTokenStrategy):  # type: ignore[misc]
     """The session token that allauth's endpoints give and take is the key of a session."""
 
     def lookup_session(self, session_token: str) -> SessionBase | None:

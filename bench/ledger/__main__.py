@@ -206,6 +206,8 @@ def over_http(url: str, filled: Filled, asked) -> None:
             "DATABASE_URL": url,
             "DJANGO_SETTINGS_MODULE": "config.settings.production",
             "FALLOW_SECRET_KEY": "local-" + "not-a-secret-" * 4,
+            "FALLOW_ENCRYPTION_KEYS": "bG9jYWwtb25seS1ub3QtYS1zZWNyZXQtbm90LWEtc2U=",
+            "FALLOW_INDEX_KEYS": "local-only-not-a-secret",
             "FALLOW_ALLOWED_HOSTS": "127.0.0.1",
             "FALLOW_TLS_REDIRECT": "no",
             "FALLOW_OUTBOX_DIR": f"{folder}/outbox",

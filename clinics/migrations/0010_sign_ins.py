@@ -84,10 +84,15 @@ class Migration(migrations.Migration):
         migrations.CreateModel(
             name="SignInSession",
             fields=[
-                ("session_data", models.TextField(verbose_name="session data")),
-                ("expire_date", models.DateTimeField(db_index=True, verbose_name="expire date")),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
                 ("session_key", models.CharField(max_length=64, unique=True)),
-                ("id", models.BigAutoField(primary_key=True, serialize=False)),
+                ("session_data", models.TextField()),
+                ("expire_date", models.DateTimeField(db_index=True)),
                 ("second_factor", models.BooleanField(default=False)),
                 ("began_at", models.DateTimeField(default=django.utils.timezone.now)),
                 ("seen_at", models.DateTimeField(default=django.utils.timezone.now)),
@@ -101,11 +106,6 @@ class Migration(migrations.Migration):
                     ),
                 ),
             ],
-            options={
-                "verbose_name": "session",
-                "verbose_name_plural": "sessions",
-                "abstract": False,
-            },
         ),
         migrations.CreateModel(
             name="AccessToken",

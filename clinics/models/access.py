@@ -10,7 +10,6 @@ from typing import Any
 
 from django.conf import settings
 from django.contrib.postgres.fields import ArrayField
-from django.contrib.sessions.base_session import AbstractBaseSession
 from django.db import models
 from django.utils import timezone
 from knox.models import AbstractAuthToken, AuthTokenManager, get_digest_token
@@ -68,11 +67,12 @@ class AccessToken(AbstractAuthToken):  # type: ignore[misc]
         return f"{self.user_id} {self.name}".strip()
 
 
-class SignInSession(AbstractBaseSession):
+class SignInSession(models.Model):
     """A sign-in of a person, pending or complete; `session_key` holds the digest of the key."""
 
     session_key = models.CharField(max_length=64, unique=True)
-    id = models.BigAutoField(primary_key=True)
+    session_data = models.TextField()
+    expire_date = models.DateTimeField(db_index=True)
     user = models.ForeignKey(
         settings.AUTH_USER_MODEL,
         on_delete=models.CASCADE,

@@ -26,7 +26,8 @@ LAST_STEP: Final = "last_step"
 
 def second_factor_active(*, user_id: int) -> bool:
     """Whether a code is asked of this person."""
-    return Authenticator.objects.filter(user_id=user_id, type=Authenticator.Type.TOTP).exists()
+    rows = Authenticator.objects.filter(user_id=user_id, type=Authenticator.Type.TOTP)
+    return bool(rows.exists())
 
 
 @command

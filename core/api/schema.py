@@ -71,6 +71,20 @@ class BearerScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-c
         return {"type": "http", "scheme": "bearer"}
 
 
+class SessionScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]
+    """The token of a session of a person."""
+
+    target_class = (
+        "allauth.headless.contrib.rest_framework.authentication.XSessionTokenAuthentication"
+    )
+    name = "session"
+    match_subclasses = True
+    priority = 1
+
+    def get_security_definition(self, auto_schema: AutoSchema) -> dict[str, Any]:
+        return {"type": "apiKey", "in": "header", "name": "X-Session-Token"}
+
+
 class FallowSchema(AutoSchema):
     """Adds to each operation what the bases in core.api do for it."""
 

@@ -99,6 +99,8 @@ class Backing:
             "DATABASE_URL": self.postgres.url,
             "REDIS_URL": self.redis.url,
             "FALLOW_SECRET_KEY": "local-" + "not-a-secret-" * 4,
+            "FALLOW_ENCRYPTION_KEYS": "bG9jYWwtb25seS1ub3QtYS1zZWNyZXQtbm90LWEtc2U=",
+            "FALLOW_INDEX_KEYS": "local-only-not-a-secret",
             "FALLOW_ALLOWED_HOSTS": LOOPBACK,
             "FALLOW_PUBLIC_URL": "https://fallow.example",
             "FALLOW_TLS_REDIRECT": "no",

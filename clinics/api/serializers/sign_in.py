@@ -137,7 +137,7 @@ class SignInStateOut(serializers.Serializer[Any]):
 class AuthenticatorOut(serializers.Serializer[Any]):
     """A second factor."""
 
-    type = serializers.ChoiceField(choices=["totp", "recovery_codes"])
+    type = serializers.CharField(help_text="`totp` or `recovery_codes`")
     created_at = serializers.FloatField(help_text="Seconds since 1970 (UTC)")
     last_used_at = serializers.FloatField(allow_null=True)
     total_code_count = serializers.IntegerField(required=False)
@@ -217,7 +217,7 @@ class MachineTokenOut(serializers.ModelSerializer[Any]):
 
     class Meta:
         model = AccessToken
-        fields = (
+        fields: tuple[str, ...] = (
             "id",
             "staff_member",
             "name",

@@ -61,14 +61,15 @@ class TotpStep(views.ManageTOTPView):  # type: ignore[misc]
         """The code that sets it up is spent by that, and the session counts as proven."""
         answer: HttpResponse = super().post(request, *args, **kwargs)
         code = self.input.cleaned_data["code"]
-        second_factor.code_spend(user_id=request.user.pk, code=code, now=timezone.now())
-        record_authentication(request, request.user, "mfa", type=Authenticator.Type.TOTP)
+        user: Any = request.user
+        second_factor.code_spend(user_id=user.pk, code=code, now=timezone.now())
+        record_authentication(request, user, "mfa", type=Authenticator.Type.TOTP)
         return answer
 
     def delete(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
         """All sign-ins of the person end with it, this session too."""
         answer: HttpResponse = super().delete(request, *args, **kwargs)
-        user_id = request.user.pk
+        user_id: Any = request.user.pk
         request.session.flush()
         signed_in.sign_ins_end(user_id=user_id, machines=False)
         return answer
