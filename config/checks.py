@@ -19,6 +19,7 @@ PRODUCTION = {
     "DJANGO_SETTINGS_MODULE": "config.settings.production",
     "FALLOW_SECRET_KEY": "".join(chr(33 + 7 * place % 90) for place in range(64)),
     "FALLOW_ENCRYPTION_KEYS": "Y2hlY2tzLW9ubHktbm90LWEtc2VjcmV0LW5vdC1hLXM=",
+    "FALLOW_INDEX_KEYS": "checks-only-not-a-secret",
     "FALLOW_ALLOWED_HOSTS": "fallow.example",
     "FALLOW_PUBLIC_URL": "https://fallow.example",
     "DATABASE_URL": "postgres://fallow@127.0.0.1:1/fallow",

@@ -32,11 +32,21 @@ SILENT: Final = (
     "last_login",
     "last_used_at",
     "last_used_on",
+    "address_sealed",
 )
 """Columns that tell nothing when they change alone."""
 
-HIDDEN: Final = ("password", "digest", "token_digest", "token_key", "data")
-"""Secrets: that they changed is noted, what they were is not."""
+HIDDEN: Final = (
+    "password",
+    "digest",
+    "token_digest",
+    "token_key",
+    "data",
+    "address",
+    "address_sealed",
+    "address_index",
+)
+"""Secrets and addresses of patients: that they changed is noted, what they were is not."""
 
 OF_USER: Final = "(SELECT chain_id FROM clinics_staffmember WHERE user_id = {row}.user_id)"
 ALSO: Final = {

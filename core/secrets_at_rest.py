@@ -11,7 +11,7 @@ from typing import Final
 from cryptography.fernet import Fernet, InvalidToken, MultiFernet
 from django.conf import settings
 
-__all__ = ["InvalidToken", "decrypt", "encrypt", "renewed"]
+__all__ = ["InvalidToken", "decrypt", "encrypt", "is_current", "renewed"]
 
 ENCODING: Final = "utf-8"
 
@@ -29,6 +29,15 @@ def decrypt(stored: str) -> str:
 def renewed(stored: str) -> str:
     """The same text under the first key. Raises InvalidToken."""
     return _keys(tuple(settings.FALLOW_ENCRYPTION_KEYS)).rotate(stored.encode()).decode()
+
+
+def is_current(stored: str) -> bool:
+    """Whether the first key made it, so that it need not be written anew."""
+    try:
+        _keys(tuple(settings.FALLOW_ENCRYPTION_KEYS[:1])).decrypt(stored.encode())
+    except InvalidToken:
+        return False
+    return True
 
 
 @lru_cache(maxsize=4)

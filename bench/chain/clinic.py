@@ -10,6 +10,8 @@ from bench.chain.layout import LINES, LONG_AGO, Invented, Numbers, Own, Person, 
 from bench.chain.visits import write_visits
 from clinics.hours.wall_time import instant_at
 from clinics.models import Clinic, Credential, OpeningRule, Resource, Room, Shift, StaffMember
+from core.encryption import blind_index
+from core.secrets_at_rest import encrypt
 from courses.models import ContactPoint, Course, Patient, Tattoo, TattooPart
 from devices.models import Fitting, Handpiece, Laser
 
@@ -141,7 +143,9 @@ def _patients(clinic: Invented) -> None:
         own = (patient, clinic.chain_id, clinic.id, resource, f"Given{patient % 997}")
         patients.append((*own, f"Invented{patient}", born, chance.choice((1, 2, 2, 3, 3, 4, 5))))
         mail = f"patient-{patient}@example.invalid"
-        contacts.append((clinic.next(ContactPoint), patient, "email", mail, ALLOWED))
+        found = blind_index(mail, realm=clinic.chain_id)
+        point = clinic.next(ContactPoint)
+        contacts.append((point, patient, "email", encrypt(mail), found, ALLOWED))
         size = chance.randint(10, 60)
         tattoos.append((tattoo, patient, chance.choice(SITES), size, "moderate"))
         colours = chance.choice(COLOURS)
@@ -155,7 +159,8 @@ def _patients(clinic: Invented) -> None:
     copy(Resource, RESOURCE, resources)
     names = ("given_name", "family_name", "birth_date", "skin_type")
     copy(Patient, ("id", "chain_id", "home_clinic_id", "resource_id", *names), patients)
-    copy(ContactPoint, ("id", "patient_id", "channel", "address", "allowed"), contacts)
+    address = ("address_sealed", "address_index")
+    copy(ContactPoint, ("id", "patient_id", "channel", *address, "allowed"), contacts)
     copy(Tattoo, ("id", "patient_id", "site", "area_cm2", "ink_amount"), tattoos)
     copy(TattooPart, ("id", "tattoo_id", "colour", "technique", "share"), parts)
     status = ("status", "started_on")

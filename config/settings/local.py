@@ -10,6 +10,7 @@ SECRET_KEY = environment.text("FALLOW_SECRET_KEY", "local-only-" + "not-a-secret
 FALLOW_ENCRYPTION_KEYS = environment.words(
     "FALLOW_ENCRYPTION_KEYS", "bG9jYWwtb25seS1ub3QtYS1zZWNyZXQtbm90LWEtc2U="
 )
+FALLOW_INDEX_KEYS = environment.words("FALLOW_INDEX_KEYS", "local-only-not-a-secret")
 ALLOWED_HOSTS = ["127.0.0.1", "localhost", "[::1]"]
 
 CELERY_BEAT_SCHEDULE = beat_schedule(message_seconds=15, recall_seconds=60)

@@ -8,6 +8,7 @@ from config.settings.base import *  # noqa: F403
 DEBUG = False
 SECRET_KEY = environment.required("FALLOW_SECRET_KEY")
 environment.required("FALLOW_ENCRYPTION_KEYS")
+environment.required("FALLOW_INDEX_KEYS")
 ALLOWED_HOSTS = environment.words("FALLOW_ALLOWED_HOSTS")
 CSRF_TRUSTED_ORIGINS = environment.words("FALLOW_TRUSTED_ORIGINS")
 environment.required("DATABASE_URL")

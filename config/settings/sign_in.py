@@ -10,6 +10,9 @@ SIGN_IN_APPS: Final = ("allauth", "allauth.account", "allauth.mfa", "allauth.hea
 # The first encrypts, all of them decrypt: what must be read again but not from a copy of the
 # database. Each is 32 random bytes in URL-safe base64 (`openssl rand -base64 32 | tr +/ -_`).
 FALLOW_ENCRYPTION_KEYS: list[str] = environment.words("FALLOW_ENCRYPTION_KEYS")
+# The first writes the blind index of what is encrypted and must be found, all of them are looked
+# for (core/encryption.py). Made as those above, and never one of them.
+FALLOW_INDEX_KEYS: list[str] = environment.words("FALLOW_INDEX_KEYS")
 
 AUTH_PASSWORD_VALIDATORS: Final[list[dict[str, Any]]] = [
     {

@@ -5,6 +5,7 @@ from config.settings.base import *  # noqa: F403
 DEBUG = False
 SECRET_KEY = "test-only-" + "not-a-secret-" * 4
 FALLOW_ENCRYPTION_KEYS = ["dGVzdC1vbmx5LW5vdC1hLXNlY3JldC1ub3QtYS1zZWM="]
+FALLOW_INDEX_KEYS = ["test-only-index-key-not-a-secret"]
 ALLOWED_HOSTS = ["testserver", "127.0.0.1", "localhost"]
 
 CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}

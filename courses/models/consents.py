@@ -4,6 +4,7 @@ from django.db import models
 from django.db.models import Q
 
 from core.constraints import one_of
+from core.encryption import EncryptedTextField
 from core.models import AppendOnly
 from core.vocabulary import choices
 from courses.querysets import ContactPointScoped
@@ -13,8 +14,8 @@ from courses.timing.words import ConsentDecision, MessagePurpose
 class Consent(AppendOnly):
     """A patient allowed messages for a purpose, or wants no more of them, at one address.
 
-    The newest by `decided_at` (then by key) counts. `address` is the address as it was then.
-    `recorded_by` is empty where the patient answered without anybody of the clinic.
+    The newest by `decided_at` (then by key) counts. `address`, encrypted, is the address as it was
+    then. `recorded_by` is empty where the patient answered without anybody of the clinic.
     """
 
     contact_point = models.ForeignKey(
@@ -24,7 +25,9 @@ class Consent(AppendOnly):
     decision = models.CharField(max_length=12, choices=choices(ConsentDecision))
     decided_at = models.DateTimeField(help_text="When the patient said so")
     source = models.CharField(max_length=120, help_text="How the patient said so")
-    address = models.CharField(max_length=254)
+    address = EncryptedTextField(
+        max_length=254, default="", db_default="", db_column="address_sealed"
+    )
     recorded_by = models.ForeignKey(
         "clinics.StaffMember", on_delete=models.PROTECT, null=True, related_name="+"
     )

@@ -8,6 +8,7 @@ from django.db.models.functions import Upper
 
 from clinics.querysets import ChainScoped
 from core.constraints import one_of
+from core.encryption import BlindIndexField, EncryptedTextField
 from core.models import Versioned
 from core.vocabulary import choices
 from courses.querysets import PatientScoped
@@ -69,14 +70,17 @@ class ContactPoint(Versioned):
     `allowed` and `opted_out` are the purposes of the newest decisions in the `Consent` ledger: a
     trigger keeps them, nobody writes them. An address that bounced or was refused is off, until
     it is changed or reinstated. Quiet hours are the patient's local wall time; the span may pass
-    midnight.
+    midnight. The address is encrypted; whose it is its blind index finds.
     """
 
     patient = models.ForeignKey(
         Patient, on_delete=models.CASCADE, related_name="contact_points", db_index=False
     )
     channel = models.CharField(max_length=8, choices=choices(Channel))
-    address = models.CharField(max_length=254)
+    address = EncryptedTextField(
+        max_length=254, default="", db_default="", db_column="address_sealed"
+    )
+    address_index = BlindIndexField(default="", db_default="")
     rank = models.PositiveSmallIntegerField(default=1, help_text="1 is tried first")
     allowed = ArrayField(
         models.CharField(max_length=12),
@@ -108,7 +112,9 @@ class ContactPoint(Versioned):
         ordering = ["patient", "rank", "id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["patient", "channel", "address"], name="contactpoint_once_per_patient"
+                fields=["patient", "channel", "address_index"],
+                condition=~Q(address_index=""),
+                name="contactpoint_address_once",
             ),
             one_of("channel", Channel, name="contactpoint_channel_known"),
             one_of("state", ContactState, name="contactpoint_state_known"),
@@ -123,6 +129,17 @@ class ContactPoint(Versioned):
                 name="contactpoint_quiet_both_or_none",
             ),
         ]
+        indexes = [models.Index(fields=["address_index"], name="contactpoint_address_index")]
+
+    @property
+    def indexed_value(self) -> str:
+        """What the blind index is of."""
+        return self.address
+
+    @property
+    def index_realm(self) -> int:
+        """An address has another index in each chain."""
+        return self.patient.chain_id
 
     def __str__(self) -> str:
         return f"{self.channel} of patient {self.patient_id}"

@@ -94,7 +94,7 @@ def contact_point_create(
         raise PatientUnknown(patient=patient_id)
     point = ContactPoint(patient=patient)
     _set(point, fields)
-    with constraint_as(contactpoint_once_per_patient=ContactPointTaken(patient=patient.pk)):
+    with constraint_as(contactpoint_address_once=ContactPointTaken(patient=patient.pk)):
         point.save(force_insert=True)
     if consent is not None:
         consents_write(
@@ -118,7 +118,7 @@ def contact_point_change(
     """
     point = _locked_point(contact_point_id, actor=actor, expected_version=expected_version)
     _set(point, changes)
-    with constraint_as(contactpoint_once_per_patient=ContactPointTaken(patient=point.patient_id)):
+    with constraint_as(contactpoint_address_once=ContactPointTaken(patient=point.patient_id)):
         point.save()
     return point
 
