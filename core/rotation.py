@@ -7,6 +7,8 @@ the kernel's migrations; another role is refused.
 
 # ruff: noqa: S608 - the names of tables and columns come from the code
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -42,6 +44,18 @@ class Renewed:
     last: int | None
 
 
+@contextmanager
+def rewriting() -> Iterator[None]:
+    """Inside, the owner of the tables may write over rows that only grow: for secrecy, never else.
+
+    Within a unit; another role that says so is refused all the same.
+    """
+    with connection.cursor() as cursor:
+        cursor.execute("SET LOCAL fallow.erasing = 'on'")
+        yield
+        cursor.execute("SET LOCAL fallow.erasing = 'off'")
+
+
 @command
 def column_renew_batch(
     *, column: SealedColumn, after: int = 0, keep_plain: bool = False, batch: int = BATCH
@@ -51,8 +65,7 @@ def column_renew_batch(
     What still stands in plain is encrypted, and forgotten unless `keep_plain` (while processes
     with the code of before read it). Raises InvalidToken for what none of the keys has made.
     """
-    with connection.cursor() as cursor:
-        cursor.execute("SET LOCAL fallow.erasing = 'on'")
+    with rewriting(), connection.cursor() as cursor:
         cursor.execute(
             f"SELECT row.id, row.{column.sealed}, {_or_empty(column.plain)}, "
             f"{_or_empty(column.index)}, {column.realm or 0} FROM {column.table} AS row "

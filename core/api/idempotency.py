@@ -1,8 +1,9 @@
 """Idempotency-Key (draft-ietf-httpapi-idempotency-key-header-07) on writes.
 
 The key's row is written in the transaction of the effect, so both are there or neither. The first
-2xx answer is stored as bytes and given again for seven days; a refusal stores nothing, and the
-same key may be sent again.
+2xx answer is stored and given again for seven days, byte for byte; a refusal stores nothing, and
+the same key may be sent again. An answer can hold what belongs to a patient, and the row to no
+chain: it is encrypted.
 """
 
 import hashlib
@@ -25,12 +26,19 @@ from core.db import LOCK_TIMEOUT, sqlstate, unit
 from core.errors import Conflict, Malformed, Refused
 from core.models import IdempotencyRecord
 from core.prepared import Prepared
+from core.secrets_at_rest import decrypt, encrypt
 
 HEADER: Final = "Idempotency-Key"
 KEPT: Final = timedelta(days=7)
 KEPT_HEADERS: Final = ("ETag", "Location")
 
 QUOTED: Final = re.compile(r'"((?:[\x20\x21\x23-\x5b\x5d-\x7e]|\\["\\])*)"')
+BYTES: Final = "latin-1"
+"""Every byte is a character of it."""
+
+CIPHERTEXT: Final = b"gAAAA"
+"""How what Fernet makes begins, and no JSON or calendar does."""
+
 BARE: Final = re.compile(r"[\x21\x23-\x7e][\x20-\x7e]*")
 MAX_LENGTH: Final = 255
 
@@ -175,10 +183,10 @@ def _claim(asked: IdempotencyRecord) -> IdempotencyRecord:
 def _remember(record: IdempotencyRecord, response: Response | HttpResponse) -> None:
     headers = {name: response.headers[name] for name in KEPT_HEADERS if name in response.headers}
     if not isinstance(response, Response):
-        record.body = response.content
+        record.body = _sealed(response.content)
         headers["Content-Type"] = response.headers["Content-Type"]
     elif response.data is not None:
-        record.body = JSONRenderer().render(response.data)
+        record.body = _sealed(JSONRenderer().render(response.data))
         headers["Content-Type"] = JSONRenderer.media_type
     record.status = response.status_code
     record.headers = headers
@@ -186,12 +194,23 @@ def _remember(record: IdempotencyRecord, response: Response | HttpResponse) -> N
 
 
 def _stored(record: IdempotencyRecord) -> HttpResponse:
-    response = HttpResponse(bytes(record.body), status=record.status)
+    response = HttpResponse(_opened(bytes(record.body)), status=record.status)
     if "Content-Type" not in record.headers:
         del response.headers["Content-Type"]
     for name, value in record.headers.items():
         response.headers[name] = value
     return response
+
+
+def _sealed(body: bytes) -> bytes:
+    return encrypt(body.decode(BYTES)).encode()
+
+
+def _opened(stored: bytes) -> bytes:
+    # Answers of before the encryption are kept for seven days at most.
+    if not stored.startswith(CIPHERTEXT):
+        return stored
+    return decrypt(stored.decode()).encode(BYTES)
 
 
 def _replay(record: IdempotencyRecord) -> HttpResponse:

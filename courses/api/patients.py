@@ -1,6 +1,6 @@
 """Patients and the ways to reach them."""
 
-from typing import Any
+from typing import Any, Final
 
 from django.db.models import Prefetch, Q, QuerySet
 from django_filters import rest_framework as filters
@@ -29,6 +29,7 @@ from courses.timing.words import ConsentDecision, MessagePurpose
 from courses.vocabulary import Channel, SkinType
 
 LANGUAGE = r"^[a-z]{2,3}(-[A-Z]{2})?$"
+CONTACT_POINTS: Final = Prefetch("contact_points", ContactPoint.objects.order_by("rank", "id"))
 
 
 class ContactPointOut(serializers.ModelSerializer[ContactPoint]):
@@ -208,9 +209,7 @@ class ContactPointFilter(filters.FilterSet):
 class PatientViewSet(RecordViewSet):
     """Patients of the chain."""
 
-    queryset = Patient.objects.prefetch_related(
-        Prefetch("contact_points", ContactPoint.objects.order_by("rank", "id"))
-    )
+    queryset = Patient.objects.prefetch_related(CONTACT_POINTS)
     serializer_class = PatientOut
     filterset_class = PatientFilter
     orderings = {"name": ("family_name", "given_name", "id"), "id": ("id",)}

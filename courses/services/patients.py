@@ -8,6 +8,7 @@ from clinics.access import Actor
 from clinics.models import Resource
 from clinics.vocabulary import ResourceKind
 from core.db import command, constraint_as
+from core.encryption import blind_indexes
 from courses import locks
 from courses.errors import (
     ContactPointNotOff,
@@ -94,6 +95,7 @@ def contact_point_create(
         raise PatientUnknown(patient=patient_id)
     point = ContactPoint(patient=patient)
     _set(point, fields)
+    _refuse_taken(point)
     with constraint_as(contactpoint_address_once=ContactPointTaken(patient=patient.pk)):
         point.save(force_insert=True)
     if consent is not None:
@@ -118,6 +120,7 @@ def contact_point_change(
     """
     point = _locked_point(contact_point_id, actor=actor, expected_version=expected_version)
     _set(point, changes)
+    _refuse_taken(point)
     with constraint_as(contactpoint_address_once=ContactPointTaken(patient=point.patient_id)):
         point.save()
     return point
@@ -167,6 +170,16 @@ def _set(point: ContactPoint, changes: Mapping[str, Any]) -> None:
         )
     if point.address != before:
         _turn_on(point)
+
+
+def _refuse_taken(point: ContactPoint) -> None:
+    """While index keys are changed, the constraint sees those under the same key only."""
+    older = blind_indexes(point.address, realm=point.index_realm)[1:]
+    same = ContactPoint.objects.filter(
+        patient=point.patient_id, channel=point.channel, address_index__in=older
+    )
+    if older and same.exclude(pk=point.pk).exists():
+        raise ContactPointTaken(patient=point.patient_id)
 
 
 def _turn_on(point: ContactPoint) -> None:
