@@ -8,6 +8,7 @@ import dj_database_url
 from config.settings import environment
 from config.settings.browsers import *  # noqa: F403
 from config.settings.enums import ENUM_NAMES
+from config.settings.examples import EXAMPLE_VALUES
 from config.settings.sign_in import *  # noqa: F403
 from config.settings.sign_in import SIGN_IN_APPS
 from config.settings.ticks import beat_schedule
@@ -153,6 +154,7 @@ REST_FRAMEWORK: dict[str, Any] = {
     "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
     "DEFAULT_PAGINATION_CLASS": "core.api.pagination.KeysetPagination",
     "DEFAULT_FILTER_BACKENDS": ["core.api.filters.StrictFilterBackend"],
+    "DEFAULT_METADATA_CLASS": "core.api.metadata.AllowedMethods",
     "DEFAULT_SCHEMA_CLASS": "core.api.schema.FallowSchema",
     # Per caller. Search and holds are costly, sign-in is worth guessing at: quotas of their own.
     "DEFAULT_THROTTLE_RATES": {
@@ -188,7 +190,13 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
     "SCHEMA_PATH_PREFIX": r"/api/v1",
     "SORT_OPERATIONS": True,
     "ENUM_NAME_OVERRIDES": ENUM_NAMES,
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "core.api.document.complete",
+    ],
 }
+# What stands in the examples of the document, by the name of a field.
+FALLOW_EXAMPLE_VALUES = EXAMPLE_VALUES
 
 # --- Static files: the service serves what its own pages need.
 STATIC_URL = "/static/"

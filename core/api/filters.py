@@ -7,7 +7,7 @@ from typing import Any, Final
 from django import forms
 from django.core.exceptions import ValidationError
 from django.db.models import QuerySet
-from django_filters.rest_framework import DjangoFilterBackend, Filter
+from django_filters.rest_framework import CharFilter, DjangoFilterBackend, Filter
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
@@ -46,10 +46,26 @@ class StrictFilterBackend(DjangoFilterBackend):
         filterset = self.get_filterset(request, queryset, view)
         if filterset is None:
             return queryset
+        _refuse_empty(filterset, request)
         if not filterset.is_valid():
             raise invalid_parameters(filterset.form.errors.get_json_data())
         rows: QuerySet[Any] = filterset.qs
         return rows
+
+
+def _refuse_empty(filterset: Any, request: Any) -> None:
+    """Raise ParameterInvalid for a name without a value: nobody means the whole list by it."""
+    texts = {name for name, one in filterset.filters.items() if isinstance(one, CharFilter)}
+    empty = [
+        name
+        for name in filterset.form.fields.keys() - texts
+        if "" in request.query_params.getlist(name)
+    ]
+    if empty:
+        detail = "It has no value; leave it out to see all."
+        raise ParameterInvalid(
+            errors=[_error(name, code="blank", detail=detail) for name in sorted(empty)]
+        )
 
 
 def refuse_unknown_parameters(request: Request, allowed: Iterable[str]) -> None:

@@ -3,6 +3,7 @@
 from typing import Any, Final, Protocol
 
 from django.core.exceptions import ImproperlyConfigured
+from rest_framework.exceptions import MethodNotAllowed
 from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
 
@@ -29,6 +30,8 @@ class PolicyPermission(BasePermission):
     def has_permission(self, request: Request, view: Any) -> bool:
         action = action_of(request, view)
         if action is None:
+            if request.method != "OPTIONS":
+                raise MethodNotAllowed(request.method or "")
             return True
         key = policy_of(view, action)
         if key == PUBLIC:

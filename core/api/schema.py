@@ -3,6 +3,7 @@
 from http import HTTPStatus
 from typing import Any, Final
 
+from drf_spectacular.contrib.django_filters import DjangoFilterExtension
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.utils import OpenApiParameter, extend_schema_serializer
@@ -27,6 +28,7 @@ IF_NONE_MATCH: Final = OpenApiParameter(
     OpenApiParameter.HEADER,
     description="The ETag you have; answered by 304 when it still holds.",
 )
+BOUNDS: Final = {"minimum": "min_value", "maximum": "max_value", "maxLength": "max_length"}
 KEY_SAYS: Final = (
     "1 to 255 printable characters, new for each effect you want. The same key and body give the "
     "first answer again, for seven days."
@@ -85,6 +87,28 @@ class SessionScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-
         return {"type": "apiKey", "in": "header", "name": "X-Session-Token"}
 
 
+class StrictFilterExtension(DjangoFilterExtension):  # type: ignore[no-untyped-call]
+    """The parameters of a list: with the bounds that are held against what is given."""
+
+    target_class = "core.api.filters.StrictFilterBackend"
+    priority = 1
+
+    def resolve_filter_field(
+        self, auto_schema: Any, model: Any, filterset_class: Any, field_name: Any, filter_field: Any
+    ) -> Any:
+        told = super().resolve_filter_field(  # type: ignore[no-untyped-call]
+            auto_schema, model, filterset_class, field_name, filter_field
+        )
+        for parameter in told:
+            schema = parameter["schema"]
+            for word, bound in BOUNDS.items():
+                schema.pop(word, None)
+                value = getattr(filter_field.field, bound, None)
+                if value is not None:
+                    schema[word] = value
+        return told
+
+
 class FallowSchema(AutoSchema):
     """Adds to each operation what the bases in core.api do for it."""
 
@@ -106,6 +130,15 @@ class FallowSchema(AutoSchema):
                 )
             )
         return declared
+
+    def _map_serializer_field(
+        self, field: Any, direction: Any, bypass_extensions: bool = False
+    ) -> Any:
+        """As the library has it, and an empty text where a column of codes may be empty."""
+        schema = super()._map_serializer_field(field, direction, bypass_extensions)  # type: ignore[no-untyped-call]
+        if direction == "response" and schema and "enum" in schema and _may_be_empty(field):
+            schema["enum"] = [*schema["enum"], ""]
+        return schema
 
     def get_summary(self) -> str | None:
         """The summary given, else the first sentence of what the method says of itself."""
@@ -152,7 +185,12 @@ class FallowSchema(AutoSchema):
             }
         if self.method in CONDITIONAL or self._declares_if_match():
             statuses |= {HTTPStatus.PRECONDITION_FAILED, HTTPStatus.PRECONDITION_REQUIRED}
-        return sorted(statuses)
+        return sorted(statuses | {HTTPStatus(code) for code in self._refusals()})
+
+    def _refusals(self) -> Any:
+        """Further statuses of problems, by action in the `refusals` of the view."""
+        action = getattr(self.view, "action", None) or self.method.lower()
+        return getattr(self.view, "refusals", {}).get(action, ())
 
     def _declares_if_match(self) -> bool:
         declared = self.get_override_parameters()
@@ -169,3 +207,12 @@ class FallowSchema(AutoSchema):
             getattr(self.view, action, None), "idempotency_required", None
         )
         return required
+
+
+def _may_be_empty(field: Any) -> bool:
+    """Whether a read-only field shows a column of codes that may be left empty."""
+    model = getattr(getattr(field.parent, "Meta", None), "model", None)
+    if not isinstance(field, serializers.ChoiceField) or model is None or "" in field.choices:
+        return False
+    columns = {column.name: column for column in model._meta.get_fields()}  # noqa: SLF001
+    return bool(getattr(columns.get(field.source), "blank", False))

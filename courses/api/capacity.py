@@ -1,9 +1,8 @@
 """Capacity: what could be booked against what is booked, clinic by clinic and week by week."""
 
-from datetime import date
 from typing import Any
 
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -21,12 +20,15 @@ class CapacityQuery(serializers.Serializer[Any]):
 
     weeks = serializers.IntegerField(min_value=1, max_value=26, default=4)
     clinic = serializers.ListField(
-        child=serializers.IntegerField(min_value=1), required=False, max_length=250
+        child=serializers.IntegerField(min_value=1),
+        required=False,
+        max_length=250,
+        help_text="Without any: every clinic",
     )
 
     def get_fields(self) -> dict[str, Any]:
         # `from` is a word of the language, so the field is made here.
-        return {"from": DayField(), **super().get_fields()}
+        return {"from": DayField(help_text="A day of the first week"), **super().get_fields()}
 
 
 class CapacityRowOut(serializers.Serializer[Any]):
@@ -74,11 +76,7 @@ class CapacityView(FallowView):
     extra_query_params = ("from", "weeks", "clinic")
 
     @extend_schema(
-        parameters=[
-            OpenApiParameter("from", date, required=True, description="A day of the first week"),
-            OpenApiParameter("weeks", int, description="1 to 26, by default 4"),
-            OpenApiParameter("clinic", int, many=True, description="Without any: every clinic"),
-        ],
+        parameters=[CapacityQuery],
         responses=CapacityOut,
         summary="Capacity by week",
     )

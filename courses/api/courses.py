@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from django_filters import rest_framework as filters
-from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_view
+from drf_spectacular.utils import extend_schema, extend_schema_view
 from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.request import Request
@@ -47,12 +47,6 @@ from courses.services.courses import (
 )
 from courses.vocabulary import CourseEnd, CourseGoal, CourseStatus
 
-TECHNIQUE_PARAMETERS: Final = [
-    OpenApiParameter("passes", int, description="1 to 10, by default 1"),
-    OpenApiParameter("spot_mm", float, description="By default 4"),
-    OpenApiParameter("rate_hz", float, description="By default 5"),
-    OpenApiParameter("clearing_agent", bool, description="By default false"),
-]
 RECKONED: Final = frozenset({"estimate", "next_session"})
 
 
@@ -135,6 +129,7 @@ class CourseViewSet(RecordViewSet):
     queryset = Course.objects.prefetch_related("tattoos")
     serializer_class = CourseOut
     filterset_class = CourseFilter
+    refusals = {"estimate": (422,), "next_session": (422,), "line_advice": (422,)}
     policy = {
         "list": "course.read",
         "retrieve": "course.read",
@@ -242,7 +237,7 @@ class CourseViewSet(RecordViewSet):
         return self._step(course_enter_in_error, pk, reason=self.parse(NeededReasonIn)["reason"])
 
     @extend_schema(
-        parameters=TECHNIQUE_PARAMETERS,
+        parameters=[TechniqueQuery],
         responses=CourseEstimateOut,
         summary="Estimate the sessions of a course",
     )
@@ -259,7 +254,7 @@ class CourseViewSet(RecordViewSet):
         return self.show(CourseEstimateOut, course_estimate_shown(found))
 
     @extend_schema(
-        parameters=TECHNIQUE_PARAMETERS,
+        parameters=[TechniqueQuery],
         responses=NextSessionOut,
         summary="What the next session is for, and when",
     )
@@ -274,7 +269,7 @@ class CourseViewSet(RecordViewSet):
         return self.show(NextSessionOut, next_session_shown(found))
 
     @extend_schema(
-        parameters=[OpenApiParameter("tanned", bool, description="By default false")],
+        parameters=[TannedQuery],
         responses=LineAdviceOut,
         summary="Rank the chain's laser lines for a course",
     )

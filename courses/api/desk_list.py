@@ -7,7 +7,6 @@ from django.db.models import Prefetch, QuerySet
 from django.utils import timezone
 from django_filters import rest_framework as filters
 from drf_spectacular.utils import (
-    OpenApiParameter,
     extend_schema,
     extend_schema_field,
     extend_schema_view,
@@ -261,12 +260,7 @@ class BookingRatesView(FallowView):
     extra_query_params = tuple(BookingRatesQuery().fields)
 
     @extend_schema(
-        parameters=[
-            OpenApiParameter("since", date, required=True, description="UTC day of sending"),
-            OpenApiParameter("until", date, required=True, description="Excluded"),
-            OpenApiParameter("clinic", int, many=True, description="That leads the course"),
-            OpenApiParameter("level", float, description="Of the intervals, by default 0.95"),
-        ],
+        parameters=[BookingRatesQuery],
         responses=BookingRatesOut,
         summary="Show from recall to booking",
     )

@@ -3,10 +3,9 @@
 Nothing here enters advice or estimates.
 """
 
-from datetime import date
 from typing import Any, Final
 
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -150,22 +149,7 @@ class ReactionsView(FallowView):
     extra_query_params = tuple(ReactionsQuery().fields)
 
     @extend_schema(
-        parameters=[
-            OpenApiParameter("treated_from", date, description="Local day of the session"),
-            OpenApiParameter("treated_until", date, description="Excluded"),
-            OpenApiParameter("clinic", int, many=True, description="Of the sessions"),
-            OpenApiParameter(
-                "by",
-                str,
-                many=True,
-                enum=[axis.value for axis in Axis],
-                description="What to tell apart; by default all three",
-            ),
-            OpenApiParameter(
-                "reaction", str, many=True, enum=REACTION_CODES, description="By default all"
-            ),
-            OpenApiParameter("level", float, description="Of the intervals, by default 0.95"),
-        ],
+        parameters=[ReactionsQuery],
         responses=ReactionsOut,
         summary="Show reaction rates",
     )

@@ -1,9 +1,8 @@
 """The questionnaire about precautions, and what answers mean: for plain inputs and for patients."""
 
-from datetime import date
 from typing import Any, Final
 
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -192,10 +191,7 @@ class PatientPrecautionsView(FallowView):
     extra_query_params = ("course", "on")
 
     @extend_schema(
-        parameters=[
-            OpenApiParameter("course", int, description="Its tattoos only; all without one"),
-            OpenApiParameter("on", date, description="A local date; by default today"),
-        ],
+        parameters=[StandingQuery],
         responses=StandingOut,
         summary="Judge the precautions of a patient",
     )

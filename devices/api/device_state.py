@@ -3,7 +3,7 @@
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -46,7 +46,7 @@ METRIC: Final = {
 class DriftQuery(serializers.Serializer[Any]):
     """From when on checks count, such as since the last service."""
 
-    since = AwareDateTimeField(required=False)
+    since = AwareDateTimeField(required=False, help_text="Checks from then on; else of two years")
 
 
 class DriftPointOut(serializers.Serializer[Any]):
@@ -135,9 +135,7 @@ class LaserDriftViewSet(RetrieveMixin):
     extra_query_params = ("since",)
 
     @extend_schema(
-        parameters=[
-            OpenApiParameter("since", str, description="Checks from then on; else of two years")
-        ],
+        parameters=[DriftQuery],
         responses=LaserDriftOut,
     )
     def retrieve(self, request: Request, **kwargs: Any) -> Response:

@@ -2,7 +2,7 @@
 
 from typing import Any, Final
 
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -205,7 +205,10 @@ class LaserAuthorisationViewSet(ListMixin, RetrieveMixin):
         )
         return self.present(row, status=status.HTTP_201_CREATED)
 
-    @extend_schema(responses={204: None})
+    @extend_schema(
+        parameters=[OpenApiParameter("If-Match", str, OpenApiParameter.HEADER, exclude=True)],
+        responses={204: None},
+    )
     def destroy(self, request: Request, **kwargs: Any) -> Response:
         """Take a model from a credential, unless it is the last: manager or safety officer."""
         services.laser_authorisation_remove(authorisation=self.get_object(), actor=self.actor)

@@ -3,7 +3,7 @@
 from datetime import timedelta
 from typing import Any, Final
 
-from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_field
+from drf_spectacular.utils import extend_schema, extend_schema_field
 from rest_framework import serializers, status
 from rest_framework.decorators import action
 from rest_framework.request import Request
@@ -316,11 +316,7 @@ class ServicePlanViewSet(ListMixin):
         return self.show(ServiceForecastOut, answer)
 
     @extend_schema(
-        parameters=[
-            OpenApiParameter("minutes", int, required=True, description="How long it takes"),
-            OpenApiParameter("since", str, description="First local date; tomorrow if left out"),
-            OpenApiParameter("until", str, description="Last local date, excluded"),
-        ],
+        parameters=[VisitDayQuery],
         responses=VisitDaysOut,
     )
     @action(detail=True, url_path="visit-days", extra_query_params=("minutes", "since", "until"))

@@ -46,6 +46,7 @@ class LoginView(SignInStep):
 
     policy = {"post": PUBLIC}
     step = account.LoginView
+    anew = True
 
     @extend_schema(
         summary="Sign in with a password: begin a session",
@@ -76,6 +77,7 @@ class SessionView(SignInStep):
     """The session that is asked with, complete or pending."""
 
     policy = {"get": PUBLIC, "delete": PUBLIC}
+    refusals = {"get": (401,), "delete": (401,)}
     step = account.SessionView
 
     @extend_schema(summary="How far the session has come", responses=SignInStateOut)
