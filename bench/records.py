@@ -34,7 +34,7 @@ HISTORY = """
     INSERT INTO clinics_change (at, transaction, chain_id, record, row_id, patient_id, operation,
         after, request_id, reason, database_role)
     SELECT now() - make_interval(days => 900 - 180 * change), patient.id, patient.chain_id,
-        'patient', patient.id, patient.id, CASE change WHEN 0 THEN 'I' ELSE 'U' END,
+        'patient', patient.id, patient.id, CASE change WHEN 0 THEN 'C' ELSE 'U' END,
         jsonb_build_object('language', 'en', 'version', change), '', '', 'fallow'
     FROM courses_patient AS patient, generate_series(0, %s - 1) AS change ORDER BY change
 """

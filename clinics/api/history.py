@@ -126,6 +126,12 @@ class HistoryViewSet(ListMixin):
     filterset_class = ChangeFilters
     keyset = ("-id",)
     policy = {"list": "history.read"}
+    shows = settings.FALLOW_HISTORY_SUBJECTS["patient"]
+
+    def shown_keys(self) -> Collection[int]:
+        """The patients whose records had the changes of the page."""
+        page: list[Change] = getattr(self.paginator, "rows", [])
+        return {row.patient_id for row in page if row.patient_id is not None}
 
 
 @extend_schema_view(

@@ -37,7 +37,8 @@ class FallowView(APIView):
 
     policy: ClassVar[Mapping[str, str]] = {}
     extra_query_params: Collection[str] = ()
-    shows: ClassVar[str] = ""
+    shows: str = ""
+    shown: Collection[int] | None = None
     permission_classes: Any = (PolicyPermission,)
     parser_classes: Any = (StrictJSONParser,)
     throttle_classes: Any = (QuotaThrottle,)
@@ -103,10 +104,11 @@ class FallowView(APIView):
         actor = getattr(self.request, "actor", None)
         if method is None or actor is None:
             return
+        noted = partial(self._noted, method)
         if name.upper() in SAFE_METHODS:
-            run = partial(_read, partial(self._noted, method))
+            run = partial(_read, noted)
         else:
-            run = partial(_write, method, author=Author(actor.staff_id, self._reason()))
+            run = partial(_write, noted, author=Author(actor.staff_id, self._reason()))
         setattr(self, name, partial(_within, actor.chain_id, run))
 
     def _reason(self) -> str:
@@ -122,8 +124,17 @@ class FallowView(APIView):
         return apps.get_model(self.shows) if self.shows else None
 
     def shown_keys(self) -> Collection[int]:
-        """Keys of the rows that the answer shows."""
+        """Keys of the rows that the answer shows, unless the method has named them in `shown`."""
         return [int(self.kwargs["pk"])] if "pk" in self.kwargs else []
+
+    def _shown(self) -> Collection[int]:
+        """Keys of the rows that the answer to this request shows.
+
+        What a POST shows it has changed, which the history tells; a change may change nothing.
+        """
+        if self.shown is not None or self.request.method == "POST":
+            return self.shown or ()
+        return self.shown_keys()
 
     def _noted(self, method: Any, *args: Any, **kwargs: Any) -> Any:
         """Answer, and note whose records the answer shows."""
@@ -133,7 +144,7 @@ class FallowView(APIView):
             match = self.request.resolver_match
             note_reads(
                 model,
-                keys=self.shown_keys(),
+                keys=self._shown(),
                 actor=self.actor,
                 operation=(match.view_name if match else "") or type(self).__name__,
                 now=self.now(),

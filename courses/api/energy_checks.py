@@ -67,6 +67,7 @@ class EnergyCheckDoubtViewSet(RetrieveMixin):
     queryset = EnergyCheck.objects.select_related("line")
     serializer_class = EnergyCheckDoubtOut
     policy = {"retrieve": "session.read"}
+    shows = "courses.Course"
 
     @extend_schema(responses=EnergyCheckDoubtOut)
     def retrieve(self, request: Request, **kwargs: Any) -> Response:
@@ -75,6 +76,7 @@ class EnergyCheckDoubtViewSet(RetrieveMixin):
         Everyone but the front desk may ask.
         """
         doubt = doubt_of(self.get_object(), now=self.now())
+        self.shown = [one.course_id for one in (*doubt.sessions, *doubt.visits)]
         answer = {
             "check": doubt.check,
             "last_good": doubt.last_good,

@@ -1,5 +1,6 @@
 """Gaps in the diary, filled from the waiting list."""
 
+from collections.abc import Collection
 from typing import Any
 
 from django.db.models import Prefetch
@@ -240,6 +241,12 @@ class GapViewSet(ListMixin, RetrieveMixin):
         "offers": "gap.write",
         "withdraw": "gap.write",
     }
+    shows = "courses.GapOffer"
+
+    def shown_keys(self) -> Collection[int]:
+        """The offers of the gap that the address names, or of those of the page."""
+        gaps = [row.pk for row in getattr(self.paginator, "rows", ())] or [self.kwargs.get("pk")]
+        return list(GapOffer.objects.filter(gap__in=gaps).values_list("pk", flat=True))
 
     @extend_schema(
         request=CandidatesIn, responses=CandidatesOut, summary="Find who could fill a gap"
@@ -254,6 +261,7 @@ class GapViewSet(ListMixin, RetrieveMixin):
         opened, now = open_time(body), self.now()
         require_not_over(opened, now=now)
         found = gap_candidates(opened, actor=self.actor, now=now, limit=body["limit"])
+        self.shows, self.shown = "courses.WaitingListEntry", [one.entry.pk for one in found]
         told = {
             "waiting": waiting_at(opened.clinic_id, actor=self.actor).count(),
             "candidates": [_shown(one) for one in found],

@@ -303,6 +303,18 @@ class TestReads:
         assert clinician.get(f"/courses/{stage.course.pk}/clearance").status_code == 200
         assert [read["operation"] for read in self.reads(clinician)] == ["course-clearance"]
 
+    def test_a_change_that_changes_nothing_shows_the_record_all_the_same(self, stage):
+        desk = sign_in(Role.FRONT_DESK, clinic=stage.clinic)
+        patient = stage.course.patient
+        desk.patch(f"/patients/{patient.pk}", {"language": "en"}, version=patient.version)
+        assert [read["patient"] for read in self.reads(desk)] == [patient.pk]
+
+    def test_changes_of_records_are_records(self, stage):
+        manager = sign_in(Role.CHAIN_MANAGER, chain=stage.chain)
+        assert manager.get("/history", record="patient").json()["items"]
+        [read] = self.reads(manager, patient=stage.course.patient_id)
+        assert read["operation"] == "history-list"
+
     def test_a_refusal_shows_nothing(self, stage):
         other = sign_in(Role.FRONT_DESK)
         assert other.get(f"/patients/{stage.course.patient_id}").status_code == 404
