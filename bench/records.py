@@ -80,41 +80,47 @@ def prepare(changes: int) -> None:
         own.execute(PLAIN_ADDRESSES)
 
 
+Request = tuple[str, dict[str, Any] | None]
+"""An address below /api/v1, and a body where it is a POST."""
+
+
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One kind of request: its address for a patient, and the peer's."""
+    """One kind of request: for a patient, and the peer's."""
 
     name: str
-    service: Callable[[int], str]
-    peer: Callable[[int], str]
+    service: Callable[[int], Request]
+    peer: Callable[[int], Request]
 
 
 def kinds() -> list[Kind]:
-    def mail(pk: int) -> str:
-        return f"patient-{pk}%40example.invalid"
+    def get(pattern: str) -> Callable[[int], Request]:
+        return lambda pk: (pattern.format(pk=pk, tenth=pk // 10, digit=pk % 10), None)
 
+    plain = "/plain/patients?limit=50"
+    mail = "patient-{}@example.invalid"
     return [
-        Kind("list: a page of 50", lambda _: "/patients", lambda _: "/plain/patients?limit=50"),
-        Kind("detail", lambda pk: f"/patients/{pk}", lambda pk: f"/plain/patients/{pk}"),
+        Kind("list: a page of 50", get("/patients"), get(plain)),
+        Kind("detail", get("/patients/{pk}"), get("/plain/patients/{pk}")),
         Kind(
             "search: family name, whole",
-            lambda pk: f"/patients?name=Invented{pk}",
-            lambda pk: f"/plain/patients?limit=50&search=Invented{pk}",
+            get("/patients?name=Invented{pk}"),
+            get(plain + "&search=Invented{pk}"),
         ),
         Kind(
-            "search: family and given name",
-            lambda pk: f"/patients?name=Invented{pk // 100}+Given{pk % 9}",
-            lambda pk: f"/plain/patients?limit=50&search=Invented{pk // 100}+Given{pk % 9}",
+            "search: beginnings of both names",
+            get("/patients?name=Invented{tenth}+Given{digit}"),
+            get(plain + "&search=Invented{tenth}+Given{digit}"),
         ),
         Kind(
             "search: address, exact",
-            lambda pk: f"/patients?reached_at={mail(pk)}",
-            lambda pk: f"/plain/patients?limit=50&plain_addresses__address={mail(pk)}",
+            lambda pk: ("/patient-searches", {"email": mail.format(pk)}),
+            get(plain + "&plain_addresses__address=patient-{pk}%40example.invalid"),
         ),
         Kind(
             "timeline of a patient",
-            lambda pk: f"/patients/{pk}/history",
-            lambda pk: f"/plain/changes?limit=50&patient_id={pk}",
+            get("/patients/{pk}/history"),
+            get("/plain/changes?limit=50&patient_id={pk}"),
         ),
     ]
 
@@ -139,7 +145,7 @@ def run(rounds: int) -> None:
     from tests.support.api import sign_in
     from tests.support.walls import as_web_process
 
-    caller = sign_in(Role.CHAIN_MANAGER, chain=Chain.objects.get())
+    caller = sign_in(Role.TREATING_CLINICIAN, chain=Chain.objects.get())
     chance = random.Random(SEED)
     last = Patient.objects.order_by("-pk").values_list("pk", flat=True)[0]
     print(f"{last:,} patients; load of the machine {os.getloadavg()[0]:.1f}; {rounds} rounds\n")
@@ -157,13 +163,13 @@ def run(rounds: int) -> None:
         show("", "peer", peer, floor=floor)
 
 
-def ask(caller: Any, addresses: list[str]) -> Seen:
+def ask(caller: Any, requests: list[Request]) -> Seen:
     """Ask for each, as a web process would answer."""
     seen = Seen()
-    for number, address in enumerate(addresses):
+    for number, (address, body) in enumerate(requests):
         with listening() as said:
             began = time.perf_counter()
-            answer = caller.get(address)
+            answer = caller.get(address) if body is None else caller.post(address, body)
             took = (time.perf_counter() - began) * 1000
         assert answer.status_code == 200, (address, answer.status_code, answer.content)
         if number >= WARM_UP:
