@@ -1,7 +1,7 @@
 """The front desk's list of who is ready and not booked, and what became of invitations."""
 
 from datetime import date, datetime, timedelta
-from typing import Any
+from typing import Any, Final
 
 from django.db.models import Prefetch, QuerySet
 from django.utils import timezone
@@ -26,10 +26,18 @@ from core.vocabulary import choices
 from courses.api.base import parsed_query
 from courses.api.patients import ContactPointOut
 from courses.api.recalls import PatientBrief
-from courses.models import ContactPoint, Course, Message, RecallPause
+from courses.models import ContactPoint, Course, Message, Recall, RecallPause
 from courses.selectors.recalls.booking_rates import WITHIN, BookingRate, booking_rates
-from courses.selectors.recalls.desk_list import desk_list
+from courses.selectors.recalls.desk_list import (
+    desk_list,
+    desk_rows,
+    desk_state,
+    in_states,
+    never_booked_again,
+    with_sessions_done,
+)
 from courses.services.recalls.snoozing import recall_snooze
+from courses.timing.differences import LIVE
 from courses.timing.dropout import DropOutRisk, drop_out_risk
 from courses.timing.words import DeskState
 from courses.vocabulary import Channel, MessageStatus
@@ -72,16 +80,20 @@ class DeskRowOut(serializers.ModelSerializer[Course]):
     """A course that is ready and has no visit.
 
     One action each: `POST /messages/{call.id}/record-call`, `/slot-searches` with this course,
-    `/recall-list/{id}/snooze`, `/recalls/{id}/withdraw`, `/contact-points/{id}/opt-out`.
-    `contact_points` is null for roles that need not reach patients.
+    `/recall-list/{id}/snooze`, `/recalls/{id}/withdraw`, `/contact-points/{id}/opt-out` and,
+    for an address that is off, `/contact-points/{id}/reinstate`. `contact_points` is null for
+    roles that need not reach patients.
     """
 
     patient = PatientBrief(read_only=True)
-    state = serializers.ChoiceField(source="desk_state", choices=choices(DeskState), read_only=True)
+    state = serializers.SerializerMethodField()
     ready_on = serializers.DateField(read_only=True)
     days_overdue = serializers.SerializerMethodField()
-    sessions_done = serializers.IntegerField(
-        read_only=True, help_text="After so many sessions nothing was booked again"
+    sessions_done = serializers.IntegerField(read_only=True, help_text="That treated skin")
+    last_session_at = serializers.DateTimeField(read_only=True, allow_null=True)
+    days_since_session = serializers.SerializerMethodField()
+    never_booked_again = serializers.BooleanField(
+        read_only=True, help_text="No visit after the last session was ever booked"
     )
     last_sent_at = serializers.DateTimeField(read_only=True, allow_null=True)
     last_reply = serializers.CharField(read_only=True, allow_null=True)
@@ -99,6 +111,9 @@ class DeskRowOut(serializers.ModelSerializer[Course]):
             "ready_on",
             "days_overdue",
             "sessions_done",
+            "last_session_at",
+            "days_since_session",
+            "never_booked_again",
             "last_sent_at",
             "last_reply",
             "drop_out_risk",
@@ -107,11 +122,19 @@ class DeskRowOut(serializers.ModelSerializer[Course]):
         )
         read_only_fields = fields
 
-    def get_days_overdue(self, course: Course) -> int:
-        """Days since the window closed."""
-        today: datetime = self.context["view"].now()
-        ready: date = course.ready_on  # type: ignore[attr-defined]
-        return max(0, (today.date() - ready).days)
+    @extend_schema_field(serializers.ChoiceField(choices=choices(DeskState)))
+    def get_state(self, course: Course) -> str:
+        """Where the patient stands."""
+        return desk_state(course, now=self._now()).value
+
+    def get_days_overdue(self, course: Any) -> int:
+        """Days since the window closed (UTC)."""
+        return max(0, (self._now().date() - course.ready_on).days)
+
+    def get_days_since_session(self, course: Any) -> int | None:
+        """Days since the last session that treated skin (UTC)."""
+        last: datetime | None = course.last_session_at
+        return None if last is None else max(0, (self._now().date() - last.date()).days)
 
     @extend_schema_field(DropOutRiskOut)
     def get_drop_out_risk(self, course: Any) -> dict[str, Any]:
@@ -119,7 +142,7 @@ class DeskRowOut(serializers.ModelSerializer[Course]):
         risk: DropOutRisk = drop_out_risk(
             days_overdue=self.get_days_overdue(course),
             no_shows=course.no_shows,
-            unanswered=0 if course.desk_state == DeskState.ANSWERED else course.unanswered,
+            unanswered=0 if course.answered else course.unanswered,
         )
         shown = {"points": risk.points, "parts": risk.parts, "note": RISK_NOTE}
         return dict(DropOutRiskOut(shown).data)
@@ -141,26 +164,50 @@ class DeskRowOut(serializers.ModelSerializer[Course]):
         points = course.patient.contact_points.all()
         return list(ContactPointOut(points, many=True).data)
 
+    def _now(self) -> datetime:
+        now: datetime = self.context["view"].now()
+        return now
+
 
 class DeskListFilter(filters.FilterSet):
-    """Where, in which state, overdue by how much, after how many sessions."""
+    """Where, in which state, overdue by how much, after how many sessions never booked again."""
 
-    clinic = filters.NumberFilter()
+    clinic = filters.NumberFilter(field_name="recall_plan__clinic")
     patient = filters.NumberFilter()
-    state = filters.MultipleChoiceFilter(field_name="desk_state", choices=choices(DeskState))
+    state = filters.MultipleChoiceFilter(method="standing", choices=choices(DeskState))
     overdue_days = filters.NumberFilter(
         method="overdue", min_value=0, max_value=3650, help_text="At least so many days"
     )
-    sessions_done = filters.NumberFilter()
+    sessions_done = filters.NumberFilter(method="after_sessions", min_value=0, max_value=200)
+    # A BooleanFilter would take any other word for no filter.
+    never_booked_again = filters.TypedChoiceFilter(
+        method="not_since",
+        choices=[("true", "true"), ("false", "false")],
+        coerce=lambda told: told == "true",
+        help_text="Whether no visit after the last session was ever booked",
+    )
 
     class Meta:
         model = Course
-        fields = ("clinic", "patient")
+        fields = ("patient",)
+
+    def standing(self, rows: QuerySet[Any], _name: str, value: list[str]) -> QuerySet[Any]:
+        """In one of these states."""
+        states = [DeskState(code) for code in value]
+        return in_states(rows, states, now=timezone.now()) if states else rows
+
+    def after_sessions(self, rows: QuerySet[Any], _name: str, value: Any) -> QuerySet[Any]:
+        """After just so many sessions."""
+        return with_sessions_done(rows, int(value))
+
+    def not_since(self, rows: QuerySet[Any], _name: str, value: Any) -> QuerySet[Any]:
+        """With or without a visit booked after the last session."""
+        return never_booked_again(rows, told=bool(value))
 
     def overdue(self, rows: QuerySet[Any], _name: str, value: Any) -> QuerySet[Any]:
         """Ready for at least so many days."""
         until = timezone.now().date() - timedelta(days=int(value))
-        return rows.filter(ready_on__lte=until)
+        return rows.filter(recall_plan__ready_on__lte=until)
 
 
 class SnoozeIn(serializers.Serializer[Any]):
@@ -179,18 +226,21 @@ class RecallPauseOut(serializers.ModelSerializer[RecallPause]):
         read_only_fields = fields
 
 
+SHOWN: Final = Course.objects.select_related("patient").prefetch_related(
+    Prefetch("patient__contact_points", ContactPoint.objects.order_by("rank", "id")),
+    Prefetch("recalls", Recall.objects.filter(status__in=LIVE)),
+    Prefetch("recalls__messages", Message.objects.filter(status=MessageStatus.ON_HOLD)),
+)
+
+
 @extend_schema_view(list=extend_schema(summary="List who is ready and not booked"))
 class RecallListViewSet(ListMixin):
     """Who is ready, has no visit, and where each stands; longest ready first.
 
-    For the front desk: name a clinic. Constant queries, pages by keyset.
+    For the front desk: name a clinic. A page costs what it shows and what its filters skip.
     """
 
-    queryset = Course.objects.select_related("patient").prefetch_related(
-        Prefetch("patient__contact_points", ContactPoint.objects.order_by("rank", "id")),
-        "recalls",
-        Prefetch("recalls__messages", Message.objects.filter(status=MessageStatus.ON_HOLD)),
-    )
+    queryset = Course.objects.all()
     serializer_class = DeskRowOut
     filterset_class = DeskListFilter
     keyset = ("ready_on", "id")
@@ -199,6 +249,16 @@ class RecallListViewSet(ListMixin):
     def get_queryset(self) -> QuerySet[Course]:
         rows: QuerySet[Course] = super().get_queryset()
         return desk_list(rows, now=self.now())
+
+    def paginate_queryset(self, queryset: Any) -> Any:
+        """First which courses are on the page, then all about these."""
+        page = super().paginate_queryset(queryset) or []
+        ready = {row.pk: row.ready_on for row in page}
+        shown = desk_rows(SHOWN.visible_to(self.actor).filter(pk__in=ready), now=self.now())
+        rows = {row.pk: row for row in shown}
+        for pk, row in rows.items():
+            row.ready_on = ready[pk]
+        return [rows[pk] for pk in ready if pk in rows]
 
     @extend_schema(request=SnoozeIn, responses={201: RecallPauseOut}, summary="Put invitations off")
     @action(detail=True, methods=["post"])

@@ -16,7 +16,6 @@ from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices
 from courses.api.patients import LANGUAGE
 from courses.channels import (
-    LONGEST,
     MAY,
     MUST,
     SmsAlphabet,
@@ -24,6 +23,7 @@ from courses.channels import (
     Wording,
     default_wording,
     flaws,
+    longest,
     sms_length,
     text_for,
 )
@@ -234,15 +234,12 @@ class WordsPreviewView(FallowView):
         )
         letter = text_for(name, facts, own=wording)
         short = text_for(name, facts, channel=Channel.SMS, own=wording).body
-        longest = wording.short
-        for place, filler in LONGEST.items():
-            longest = longest.replace(f"${{{place}}}", filler).replace(f"${place}", filler)
         return {
             "subject": letter.subject,
             "body": letter.body,
             "short": short,
             "short_length": sms_length(short),
-            "longest_length": sms_length(longest),
+            "longest_length": sms_length(longest(wording.short)),
         }
 
 

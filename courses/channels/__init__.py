@@ -19,10 +19,9 @@ from courses.channels.port import (
 )
 from courses.channels.segments import SmsAlphabet, SmsLength, sms_length
 from courses.channels.texts import TEXTS, TextFacts, UnknownTemplate, default_wording, text_for
-from courses.channels.wording import LONGEST, MAY, MUST, Flaw, Wording, flaws
+from courses.channels.wording import MAY, MUST, Flaw, Wording, flaws, longest
 
 __all__ = [
-    "LONGEST",
     "MAY",
     "MUST",
     "TEXTS",
@@ -44,6 +43,7 @@ __all__ = [
     "default_wording",
     "flaws",
     "link_token",
+    "longest",
     "message_of",
     "reachable_channels",
     "reply_link",

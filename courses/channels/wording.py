@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from string import Template
 from typing import Final
 
+from courses.channels.segments import sms_length
+
 PLACES: Final = ("given_name", "clinic", "visit_time", "visit_day", "ready_on", "link")
 ANYWHERE: Final = frozenset({"given_name", "clinic", "link"})
 ABOUT_VISIT: Final = ANYWHERE | {"visit_time", "visit_day"}
@@ -30,7 +32,7 @@ MUST: Final[Mapping[str, frozenset[str]]] = {
     "moved": frozenset({"clinic", "visit_time"}),
     "aftercare": frozenset({"clinic"}),
 }
-# Longer ones cost what a letter does.
+# Longer ones cost what a letter does, and few phones show them as one. With the longest facts.
 MOST_SEGMENTS: Final = 6
 # Of a text: a name, the words that tell a visit's time, an address to reply at.
 LONGEST: Final[Mapping[str, str]] = {
@@ -90,7 +92,24 @@ def flaws(name: str, wording: Wording) -> list[Flaw]:
             ]
     if "\n" in wording.subject or "\r" in wording.subject:
         found.append(Flaw("subject", "one_line", "A subject is one line."))
-    return found
+    return found or _too_long(wording.short)
+
+
+def longest(words: str) -> str:
+    """The words with the longest facts that are usual in their places."""
+    return filled(words, LONGEST)
+
+
+def _too_long(short: str) -> list[Flaw]:
+    length = sms_length(longest(short))
+    if length.segments <= MOST_SEGMENTS:
+        return []
+    why = f"; {' '.join(length.odd)} halve what a segment holds" if length.odd else ""
+    detail = (
+        f"With the longest facts this takes {length.segments} segments of a text message; "
+        f"{MOST_SEGMENTS} are the most{why}."
+    )
+    return [Flaw("short", "too_long", detail)]
 
 
 def _of_part(name: str, part: str, words: str) -> list[Flaw]:

@@ -48,11 +48,14 @@ class RecallPolicy(AppendOnly):
 
 
 class RecallPlan(models.Model):
-    """When the planner has to look at a course next, and under which policy it last did.
+    """When the planner has to look at a course next, and since when its patient is ready.
 
-    Triggers set `look_at` to the epoch whenever something changes that the plan depends on (a
-    window, a visit, a session, a way to reach the patient, the course, the patient). NULL: time
-    alone changes nothing.
+    `policy` is under which it last looked. Triggers set `look_at` to the epoch whenever something
+    changes that the plan depends on (a window, a visit, a session, a way to reach the patient, the
+    course, the patient). NULL: time alone changes nothing. They keep `clinic`, `ready_on` and
+    `booked_until` too: the day on which the newest window closed (NULL while skin heals and when
+    nobody is to be treated), and the end of the last visit that is booked. The front desk's list
+    reads them in order, so that a page costs what it shows.
     """
 
     course = models.OneToOneField(
@@ -63,6 +66,16 @@ class RecallPlan(models.Model):
     )
     policy = models.PositiveIntegerField(default=0)
     look_at = models.DateTimeField(null=True)
+    clinic = models.ForeignKey(
+        "clinics.Clinic",
+        null=True,
+        on_delete=models.PROTECT,
+        related_name="+",
+        db_index=False,
+        help_text="That leads the course",
+    )
+    ready_on = models.DateField(null=True)
+    booked_until = models.DateTimeField(null=True)
 
     objects = CourseScoped.as_manager()
 
@@ -77,6 +90,18 @@ class RecallPlan(models.Model):
                 fields=["chain", "policy", "course"],
                 name="recallplan_policy",
                 condition=Q(look_at__isnull=False),
+            ),
+            models.Index(
+                fields=["chain", "ready_on", "course"],
+                name="recallplan_ready",
+                include=["booked_until"],
+                condition=Q(ready_on__isnull=False),
+            ),
+            models.Index(
+                fields=["clinic", "ready_on", "course"],
+                name="recallplan_ready_at_clinic",
+                include=["booked_until"],
+                condition=Q(ready_on__isnull=False),
             ),
         ]
 

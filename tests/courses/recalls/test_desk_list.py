@@ -6,9 +6,10 @@ import pytest
 import time_machine
 
 from clinics.vocabulary import Role
-from courses.models import Appointment, Message, RecallPause
+from courses.models import Appointment, Message, RecallPause, Reply
 from courses.selectors.recalls.operation import message_gauges
 from courses.timing.dropout import drop_out_risk
+from courses.timing.words import DeskState
 from tests.support.api import anonymous, assert_problem, queries_of, sign_in
 from tests.support.courses import make_appointment, make_contact_point, make_ward
 from tests.support.factories import make_clinic
@@ -72,6 +73,74 @@ class TestTheList:
             lost.course.pk
         ]
         assert listed(desk, called.noon, overdue_days=5) == []
+
+    def test_each_state_is_a_filter_that_finds_what_is_shown(self, clinic, desk, scene):
+        others = [make_scene(make_ward(clinic=clinic)) for _ in range(3)]
+        make_scene(make_ward(clinic=clinic), channel="phone", address="+49301234567")
+        make_scene(make_ward(clinic=clinic), consented_at=None)
+        open_due(scene.noon)
+        shown_before = listed(desk, scene.noon)
+        assert {row["state"] for row in shown_before} == {"due", "unreachable"}
+        send_due(scene.noon)
+        replied = others[0].message
+        Reply.objects.create(message=replied, kind="stop", replied_at=replied.sent_at)
+        later = scene.noon + timedelta(days=7)
+        Message.objects.filter(pk=others[1].message.pk).update(sent_at=later)
+        seen = set()
+        for at in (scene.noon, later):
+            rows = listed(desk, at)
+            for state in DeskState:
+                found = [row["id"] for row in listed(desk, at, state=state.value)]
+                assert found == [row["id"] for row in rows if row["state"] == state], state
+                seen |= {row["state"] for row in rows}
+        assert seen == set(DeskState) - {DeskState.DUE}
+        both = listed(desk, later, state=["to_call", "unreachable"])
+        assert {row["state"] for row in both} == {"to_call", "unreachable"}
+
+    def test_never_booked_again_after_so_many_sessions(self, clinic, desk, scene):
+        back = make_scene(make_ward(clinic=clinic))
+        open_due(scene.noon)
+        visit = make_appointment(back.ward, scene.noon - timedelta(days=9), status="noshow")
+        rows = {row["id"]: row for row in listed(desk, scene.noon)}
+        lost = rows[scene.course.pk]
+        assert (lost["never_booked_again"], lost["sessions_done"]) == (True, 1)
+        assert lost["last_session_at"] == "2026-01-12T10:00:00Z"
+        assert lost["days_since_session"] == 42
+        assert visit.starts_at > scene.noon - timedelta(days=10)
+        assert rows[back.course.pk]["never_booked_again"] is False
+        for told, course in (("true", scene.course), ("false", back.course)):
+            query = {"never_booked_again": told, "sessions_done": 1}
+            assert [row["id"] for row in listed(desk, scene.noon, **query)] == [course.pk]
+            assert listed(desk, scene.noon, **{**query, "sessions_done": 2}) == []
+
+    @pytest.mark.parametrize(
+        ("name", "value"),
+        [
+            ("state", "lost"),
+            ("overdue_days", "-1"),
+            ("overdue_days", "soon"),
+            ("sessions_done", "-1"),
+            ("sessions_done", "1000"),
+            ("clinic", "x"),
+            ("patient", "1e3.5"),
+            ("never_booked_again", "perhaps"),
+            ("limit", "0"),
+            ("cursor", "made up"),
+            ("ordering", "patient"),
+        ],
+    )
+    def test_a_wrong_filter_is_refused_by_its_name(self, desk, name, value):
+        assert_problem(desk.get("/recall-list", **{name: value}), 400)
+
+    def test_who_dies_or_ends_the_course_leaves_the_list(self, clinic, desk, scene):
+        over = make_scene(make_ward(clinic=clinic))
+        open_due(scene.noon)
+        assert len(listed(desk, scene.noon)) == 2
+        scene.patient.deceased = True
+        scene.patient.save()
+        over.course.status = "on-hold"
+        over.course.save()
+        assert listed(desk, scene.noon) == []
 
     def test_snoozed(self, scene, desk):
         open_due(scene.noon)

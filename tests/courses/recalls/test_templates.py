@@ -5,8 +5,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from clinics.vocabulary import Role
-from courses.channels import TEXTS, Wording, flaws, sms_length, text_for
+from courses.channels import TEXTS, Wording, flaws, longest, sms_length, text_for
 from courses.channels.texts import TextFacts
+from courses.channels.wording import MOST_SEGMENTS
 from courses.models import MessageTemplate
 from courses.vocabulary import Channel
 from tests.support.api import assert_problem, sign_in
@@ -50,6 +51,27 @@ def test_a_flaw_is_found(part, words, code):
     assert code in {flaw.code for flaw in found if flaw.part == part}
 
 
+# 3GPP TS 23.040: one of several segments holds 153 septets, or 67 code units of UCS-2 (here 402).
+@pytest.mark.parametrize(
+    ("short", "segments"),
+    [
+        ("$clinic: $visit_time " + "x" * (6 * 153 - 40 - 2 - 36 - 1), 6),
+        ("$clinic: $visit_time " + "x" * (6 * 153 - 40 - 2 - 36), 7),
+        ("$clinic: $visit_time " + "ç" * (6 * 67 - 40 - 2 - 36 - 1), 6),
+        ("$clinic: $visit_time " + "ç" * (6 * 67 - 40 - 2 - 36), 7),
+    ],
+)
+def test_a_text_message_of_more_than_six_segments_is_a_flaw(short, segments):
+    found = flaws("reminder", Wording(WORDS["subject"], WORDS["body"], short))
+    assert sms_length(longest(short)).segments == segments
+    if segments <= MOST_SEGMENTS:
+        assert found == []
+    else:
+        assert [(flaw.part, flaw.code) for flaw in found] == [("short", "too_long")]
+        assert "7 segments" in found[0].detail
+        assert ("ç" in found[0].detail) is ("ç" in short)
+
+
 def test_facts_are_never_taken_for_words():
     facts = TextFacts(given_name="$clinic {0.__class__} %s", clinic="H", zone=ZoneInfo("UTC"))
     assert "Hello $clinic {0.__class__} %s," in text_for("aftercare", facts).body
@@ -79,6 +101,16 @@ class TestOverTheApi:
         problem = assert_problem(answer, 400)
         assert {one["pointer"] for one in problem["errors"]} == {"/short"}
         assert not MessageTemplate.objects.exists()
+
+    def test_a_text_message_that_would_be_too_long_is_not_saved(self, manager):
+        words = {**WORDS, "short": "$clinic: $visit_time " + "ç" * 400}
+        problem = assert_problem(manager.post("/message-templates", words), 400)
+        assert [(one["pointer"], one["code"]) for one in problem["errors"]] == [
+            ("/short", "too_long")
+        ]
+        assert not MessageTemplate.objects.exists()
+        shown = manager.post("/message-template-previews", words).json()
+        assert [flaw["code"] for flaw in shown["flaws"]] == ["too_long"]
 
     def test_somebody_else_was_quicker(self, manager):
         manager.post("/message-templates", WORDS)
