@@ -17,6 +17,7 @@ from django.conf import settings
 from django.contrib.auth import SESSION_KEY
 from django.contrib.sessions.backends.base import CreateError, SessionBase, UpdateError
 from django.db.models import F
+from django.http import HttpRequest
 from django.utils import timezone
 
 from clinics.models import SignInSession
@@ -119,6 +120,13 @@ class SessionStore(SessionBase):
 
 class TokenStrategy(SessionTokenStrategy):  # type: ignore[misc]
     """The session token that allauth's endpoints give and take is the key of a session."""
+
+    def get_session_token(self, request: HttpRequest) -> str | None:
+        """What the request bears; nothing for one that signs in anew, whatever it bears still."""
+        if getattr(request, "signs_in_anew", False):
+            return None
+        token: str | None = super().get_session_token(request)
+        return token
 
     def lookup_session(self, session_token: str) -> SessionBase | None:
         """The session that is alive under this token; one query."""
