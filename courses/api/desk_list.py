@@ -1,6 +1,6 @@
 """The front desk's list of who is ready and not booked, and what became of invitations."""
 
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any, Final
 
 from django.db.models import Prefetch, QuerySet

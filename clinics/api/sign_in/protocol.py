@@ -46,11 +46,15 @@ SAID: Final[dict[int, tuple[str, str]]] = {
 
 
 class SignInStep(FallowView):
-    """One step of signing in, or of what concerns a sign-in, done by allauth."""
+    """One step of signing in, or of what concerns a sign-in, done by allauth.
+
+    `anew`: it begins a session, so one that is borne still neither helps nor stands in the way.
+    """
 
     authentication_classes: Any = ()
     throttle_scope = "sign_in"
     step: ClassVar[type[Step]]
+    anew: ClassVar[bool] = False
 
     def get_authenticate_header(self, request: Request) -> str:
         """Says how to come back: 401 without it would turn into 403."""
@@ -60,6 +64,7 @@ class SignInStep(FallowView):
         """Allauth's answer to this request, whose body is what was found valid."""
         asked: Any = request._request  # noqa: SLF001 - the request that Django made
         asked._body = json.dumps(body).encode() if body else b""  # noqa: SLF001
+        asked.signs_in_anew = self.anew
         try:
             answer = self.step.as_api_view(client=Client.APP)(asked)
         except ImmediateHttpResponse as early:
