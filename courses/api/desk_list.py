@@ -1,6 +1,6 @@
 """The front desk's list of who is ready and not booked, and what became of invitations."""
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any, Final
 
 from django.db.models import Prefetch, QuerySet
@@ -129,7 +129,8 @@ class DeskRowOut(serializers.ModelSerializer[Course]):
 
     def get_days_overdue(self, course: Any) -> int:
         """Days since the window closed (UTC)."""
-        return max(0, (self._now().date() - course.ready_on).days)
+        ready: date = course.ready_on
+        return max(0, (self._now().date() - ready).days)
 
     def get_days_since_session(self, course: Any) -> int | None:
         """Days since the last session that treated skin (UTC)."""
@@ -255,7 +256,7 @@ class RecallListViewSet(ListMixin):
         page = super().paginate_queryset(queryset) or []
         ready = {row.pk: row.ready_on for row in page}
         shown = desk_rows(SHOWN.visible_to(self.actor).filter(pk__in=ready), now=self.now())
-        rows = {row.pk: row for row in shown}
+        rows: dict[int, Any] = {row.pk: row for row in shown}
         for pk, row in rows.items():
             row.ready_on = ready[pk]
         return [rows[pk] for pk in ready if pk in rows]

@@ -219,10 +219,10 @@ class WordsPreviewView(FallowView):
         told = self.parse(WordsIn)
         wording = _wording(told)
         found = flaws(told["name"], wording)
-        shown = None if found else self._shown(told["name"], wording, told["language"])
+        shown = None if found else self._preview(told["name"], wording, told["language"])
         return self.show(WordsPreviewOut, {"flaws": found, "preview": shown})
 
-    def _shown(self, name: str, wording: Wording, language: str) -> dict[str, Any]:
+    def _preview(self, name: str, wording: Wording, language: str) -> dict[str, Any]:
         facts = TextFacts(
             given_name="Invented",
             clinic="Example Clinic",
