@@ -199,6 +199,13 @@ class OutOfScope(Forbidden):
     title = "This token was not made for that"
 
 
+class SignInUnknown(NotFound):
+    """Nobody signs in with this name."""
+
+    code = "sign_in_unknown"
+    title = "No such user name"
+
+
 class SessionUnknown(NotFound):
     """The caller has no such session."""
 

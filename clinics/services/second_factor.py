@@ -14,12 +14,15 @@ from allauth.mfa.models import Authenticator
 from allauth.mfa.recovery_codes.internal.auth import RecoveryCodes
 from allauth.mfa.totp.internal.auth import format_hotp_value, hotp_value
 from allauth.mfa.utils import decrypt
+from django.contrib.auth import get_user_model
 
 from clinics import locks
 from clinics.access import Actor
+from clinics.errors import SignInUnknown
 from clinics.models import StaffMember
+from clinics.services.sign_in_attempts import attempts_forget_of
 from clinics.services.signed_in import sign_ins_end
-from core.db import command
+from core.db import command, step
 
 LAST_STEP: Final = "last_step"
 
@@ -38,12 +41,8 @@ def code_spend(*, user_id: int, code: str, now: datetime) -> Authenticator | Non
     not of a later step than the last one taken.
     """
     for row in locks.lock_second_factors(user_id=user_id):
-        if row.type == Authenticator.Type.TOTP:
-            spent = _spend_step(row, code, now=now)
-        else:
-            spent = RecoveryCodes(row).validate_code(code)
-        if spent:
-            row.refresh_from_db()
+        is_totp = row.type == Authenticator.Type.TOTP
+        if _spend_step(row, code, now=now) if is_totp else RecoveryCodes(row).validate_code(code):
             return row
     return None
 
@@ -58,9 +57,24 @@ def second_factor_reset(*, pk: int, expected_version: int | None, actor: Actor) 
     staff = locks.lock_staff_member(pk=pk, actor=actor)
     staff.check_version(expected_version)
     if staff.user_id is not None:
-        Authenticator.objects.filter(user_id=staff.user_id).delete()
-        sign_ins_end(user_id=staff.user_id, machines=False)
+        _take_away(staff.user_id)
     return staff
+
+
+@command
+def sign_in_free(*, user_name: str) -> None:
+    """The same for a user name, and lift its locks: by who runs the service. SignInUnknown."""
+    user = get_user_model().objects.filter(username=user_name).first()
+    if user is None:
+        raise SignInUnknown
+    _take_away(user.pk)
+    attempts_forget_of(name=user_name)
+
+
+@step
+def _take_away(user_id: int) -> None:
+    Authenticator.objects.filter(user_id=user_id).delete()
+    sign_ins_end(user_id=user_id, machines=False)
 
 
 def _spend_step(row: Authenticator, code: str, *, now: datetime) -> bool:
@@ -76,7 +90,10 @@ def matching_step(secret: str, code: str, *, now: datetime) -> int | None:
     """The step of time whose code this is, near `now`; None when there is none."""
     current = int(now.timestamp()) // app_settings.TOTP_PERIOD
     tolerance = app_settings.TOTP_TOLERANCE
-    for step in range(current - tolerance, current + tolerance + 1):
-        if compare_user_code(actual=code, expected=format_hotp_value(hotp_value(secret, step))):
-            return step
-    return None
+    near = range(current - tolerance, current + tolerance + 1)
+    return next((step for step in near if _is_code_of(secret, step, code)), None)
+
+
+def _is_code_of(secret: str, step: int, code: str) -> bool:
+    expected = format_hotp_value(hotp_value(secret, step))
+    return bool(compare_user_code(actual=code, expected=expected))

@@ -32,7 +32,7 @@ from clinics.sessions import alive
 from core.api.permissions import PUBLIC
 from core.api.problem import MEDIA_TYPE
 from core.api.schema import ProblemOut
-from core.api.throttling import address_of
+from core.api.throttling import DEFAULT_SCOPE, address_of
 from core.api.viewsets import ListMixin
 
 
@@ -162,6 +162,7 @@ class CodeProofView(OwnStep):
 class AuthenticatorsView(OwnStep):
     """What is set up."""
 
+    throttle_scope = DEFAULT_SCOPE
     policy = {"get": "own.session"}
     step = second_factor.AuthenticatorsView
 
@@ -174,6 +175,7 @@ class AuthenticatorsView(OwnStep):
 class TotpView(OwnStep):
     """The authenticator (RFC 6238)."""
 
+    throttle_scope = DEFAULT_SCOPE
     policy = {"get": "own.session", "post": "own.session", "delete": "own.session"}
     step = TotpStep
 
@@ -213,6 +215,7 @@ class TotpView(OwnStep):
 class RecoveryCodesView(OwnStep):
     """Codes for who has lost the authenticator."""
 
+    throttle_scope = DEFAULT_SCOPE
     policy = {"get": "own.session", "post": "own.session"}
     step = second_factor.ManageRecoveryCodesView
 

@@ -7,7 +7,7 @@ import time_machine
 from allauth.mfa.models import Authenticator
 from django.utils import timezone
 
-from clinics.models import AccessToken, SignInSession
+from clinics.models import AccessToken, Change, SignInSession
 from clinics.vocabulary import Role
 from tests.support.api import anonymous, assert_problem, sign_in
 from tests.support.factories import PASSWORD, make_membership, make_staff
@@ -178,6 +178,14 @@ def test_a_manager_takes_it_away_from_who_has_lost_it(person):
     assert manager.delete(path, version="*").status_code == 204
     assert_problem(person.get("/me"), 401)
     assert person.login().status_code == 200
+
+
+def test_the_history_says_who_set_it_up_and_not_with_what(person):
+    rows = Change.objects.filter(record="authenticator", operation="C")
+    assert {row.after["type"] for row in rows} == {"totp", "recovery_codes"}
+    assert {row.staff_id for row in rows} == {person.staff.pk}
+    assert {row.chain_id for row in rows} == {person.staff.chain_id}
+    assert not any("data" in row.after for row in rows)
 
 
 class TestTokensForPeople:
