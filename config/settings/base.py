@@ -40,6 +40,7 @@ MIDDLEWARE = [
     "core.api.middleware.RequestIdMiddleware",
     "core.api.middleware.RequestLogMiddleware",
     "core.api.middleware.PrivateAnswersMiddleware",
+    "core.api.middleware.CompressionMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
     "corsheaders.middleware.CorsMiddleware",

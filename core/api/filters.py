@@ -125,6 +125,13 @@ class YesNoFilter(Filter):
     field_class = YesNoFormField
 
 
+@extend_schema_field(OpenApiTypes.INT)
+class WholeNumberFilter(Filter):
+    """A key, or another whole number; a fraction is a slip."""
+
+    field_class = forms.IntegerField
+
+
 class InstantFormField(forms.CharField):
     """RFC 3339 with an offset, as in bodies."""
 

@@ -1,7 +1,8 @@
 """Conditional requests (RFC 9110, section 13; 428 from RFC 6585) on the version of a row.
 
 An ETag is `"<version>-<digest of the body>"`: the digest makes 304 true to the byte also where a
-body shows more than its row; If-Match compares the version, which is what a write depends on.
+body shows more than its row; If-Match compares the version, which is what a write depends on. The
+same compressed has `-gzip` at the end of its tag (`CompressionMiddleware`).
 """
 
 import hashlib
@@ -15,7 +16,8 @@ from rest_framework.response import Response
 
 from core.errors import PreconditionRequired, Stale
 
-OWN_TAG: Final = re.compile(r'"(?P<version>[0-9]{1,9})(-[0-9a-f]+)?"')
+GZIP: Final = "gzip"
+OWN_TAG: Final = re.compile(rf'"(?P<version>[0-9]{{1,9}})(-[0-9a-f]+)?(-{GZIP})?"')
 
 
 def etag(row: Any, data: Any) -> str:
@@ -49,7 +51,7 @@ def unless_known(request: Request, response: Response, tag: str) -> Response:
     """The response with its ETag, or 304 without a body when If-None-Match names that tag."""
     response.headers["ETag"] = tag
     known = parse_etags(request.headers.get("If-None-Match", ""))
-    bare = {given.removeprefix("W/") for given in known}
+    bare = {given.removeprefix("W/").replace(f'-{GZIP}"', '"') for given in known}
     if request.method not in {"GET", "HEAD"} or not ({tag, "*"} & bare):
         return response
     kept = {name: response.headers[name] for name in ("ETag", "Link") if name in response.headers}

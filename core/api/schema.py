@@ -110,13 +110,17 @@ class StrictFilterExtension(DjangoFilterExtension):  # type: ignore[no-untyped-c
 
 
 class FallowSchema(AutoSchema):
-    """Adds to each operation what the bases in core.api do for it."""
+    """Adds to each operation what the bases in core.api do for it.
+
+    Of its actions a view can say besides: `conditional`, those POSTs that need If-Match, and
+    `refusals`, by action, statuses of problems that the others do not have.
+    """
 
     def get_override_parameters(self) -> list[Any]:
         declared: list[Any] = list(super().get_override_parameters())
-        if self.method == "GET" and hasattr(self.view, "present"):
+        if self.method == "GET" and getattr(self.view, "action", "") in {"list", "retrieve"}:
             declared.append(IF_NONE_MATCH)
-        if self.method in CONDITIONAL:
+        if self.method in CONDITIONAL or self._action() in getattr(self.view, "conditional", ()):
             declared.append(IF_MATCH)
         required = self._key_required()
         if required is not None:
@@ -189,22 +193,22 @@ class FallowSchema(AutoSchema):
 
     def _refusals(self) -> Any:
         """Further statuses of problems, by action in the `refusals` of the view."""
-        action = getattr(self.view, "action", None) or self.method.lower()
-        return getattr(self.view, "refusals", {}).get(action, ())
+        return getattr(self.view, "refusals", {}).get(self._action(), ())
+
+    def _action(self) -> str:
+        return str(getattr(self.view, "action", None) or self.method.lower())
 
     def _declares_if_match(self) -> bool:
         declared = self.get_override_parameters()
         return any(getattr(told, "name", "") == IF_MATCH.name for told in declared)
 
     def _policy(self) -> str:
-        action = getattr(self.view, "action", None) or self.method.lower()
-        return str(getattr(self.view, "policy", {}).get(action, PUBLIC))
+        return str(getattr(self.view, "policy", {}).get(self._action(), PUBLIC))
 
     def _key_required(self) -> bool | None:
         """Whether the operation needs a key; None where it takes none."""
-        action = getattr(self.view, "action", None) or self.method.lower()
         required: bool | None = getattr(
-            getattr(self.view, action, None), "idempotency_required", None
+            getattr(self.view, self._action(), None), "idempotency_required", None
         )
         return required
 

@@ -16,7 +16,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import KeyField
-from core.api.filters import InstantFilter, YesNoFilter, filter_names
+from core.api.filters import InstantFilter, WholeNumberFilter, YesNoFilter, filter_names
 from core.api.idempotency import idempotent
 from core.api.pagination import page_parameters
 from core.api.preconditions import expected_version
@@ -97,14 +97,14 @@ class AppointmentFilter(filters.FilterSet):
 
     start = InstantFilter(field_name="starts_at", lookup_expr="gte")
     end = InstantFilter(field_name="starts_at", lookup_expr="lt")
-    patient = filters.NumberFilter(field_name="course__patient")
+    patient = WholeNumberFilter(field_name="course__patient")
     status = filters.MultipleChoiceFilter(choices=choices(AppointmentStatus))
-    course = filters.NumberFilter()
-    clinic = filters.NumberFilter()
-    room = filters.NumberFilter()
-    operator = filters.NumberFilter()
-    laser = filters.NumberFilter()
-    booked_by = filters.NumberFilter()
+    course = WholeNumberFilter()
+    clinic = WholeNumberFilter()
+    room = WholeNumberFilter()
+    operator = WholeNumberFilter()
+    laser = WholeNumberFilter()
+    booked_by = WholeNumberFilter()
     held = YesNoFilter(
         method="only_held", help_text="Slots that are held and whose hold has not expired, or not"
     )

@@ -17,7 +17,7 @@ from rest_framework.reverse import reverse
 from clinics.models import Resource, Room, StaffMember
 from clinics.vocabulary import ResourceKind
 from core.api.fields import VisibleRelatedField
-from core.api.filters import YesNoFilter
+from core.api.filters import WholeNumberFilter, YesNoFilter
 from core.api.permissions import PUBLIC
 from core.api.preconditions import expected_version
 from core.api.views import FallowView
@@ -105,9 +105,9 @@ class MadeFeedOut(FeedOut):
 class FeedFilter(filters.FilterSet):
     """Of whose diary, and whether it is open still."""
 
-    room = filters.NumberFilter(field_name="resource__room")
-    operator = filters.NumberFilter(field_name="resource__staff_member")
-    laser = filters.NumberFilter(field_name="resource__laser")
+    room = WholeNumberFilter(field_name="resource__room")
+    operator = WholeNumberFilter(field_name="resource__staff_member")
+    laser = WholeNumberFilter(field_name="resource__laser")
     revoked = YesNoFilter(field_name="revoked_at", lookup_expr="isnull", exclude=True)
 
     class Meta:

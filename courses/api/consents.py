@@ -9,6 +9,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import AwareDateTimeField, VisibleRelatedField
+from core.api.filters import WholeNumberFilter
 from core.api.idempotency import idempotent
 from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices
@@ -59,8 +60,8 @@ class ConsentIn(serializers.Serializer[Any]):
 class ConsentFilter(filters.FilterSet):
     """Of whom, on which channel, for what."""
 
-    patient = filters.NumberFilter(field_name="contact_point__patient")
-    contact_point = filters.NumberFilter()
+    patient = WholeNumberFilter(field_name="contact_point__patient")
+    contact_point = WholeNumberFilter()
     channel = filters.ChoiceFilter(field_name="contact_point__channel", choices=choices(Channel))
     purpose = filters.ChoiceFilter(choices=choices(MessagePurpose))
     decision = filters.ChoiceFilter(choices=choices(ConsentDecision))

@@ -12,6 +12,7 @@ from rest_framework.response import Response
 
 from clinics.models import Clinic
 from core.api.fields import DayField, VisibleRelatedField
+from core.api.filters import WholeNumberFilter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.vocabulary import choices
@@ -110,9 +111,9 @@ class RevokeIn(FreeReasonIn):
 class CourseFilter(filters.FilterSet):
     """Whose, where led, in which state."""
 
-    patient = filters.NumberFilter()
-    clinic = filters.NumberFilter()
-    tattoo = filters.NumberFilter(field_name="tattoos")
+    patient = WholeNumberFilter()
+    clinic = WholeNumberFilter()
+    tattoo = WholeNumberFilter(field_name="tattoos")
     status = filters.MultipleChoiceFilter(choices=choices(CourseStatus))
 
     class Meta:

@@ -12,6 +12,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import AwareDateTimeField
+from core.api.filters import WholeNumberFilter
 from core.api.permissions import PUBLIC
 from core.api.views import FallowView
 from core.api.viewsets import ListMixin, RetrieveMixin
@@ -59,8 +60,8 @@ class DeliveryReportOut(serializers.ModelSerializer[DeliveryReport]):
 class DeliveryReportFilter(filters.FilterSet):
     """Of which message, of whom, with which outcome."""
 
-    message = filters.NumberFilter()
-    patient = filters.NumberFilter(field_name="message__contact_point__patient")
+    message = WholeNumberFilter()
+    patient = WholeNumberFilter(field_name="message__contact_point__patient")
     outcome = filters.MultipleChoiceFilter(choices=choices(DeliveryOutcome))
 
     class Meta:

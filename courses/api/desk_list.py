@@ -18,7 +18,7 @@ from rest_framework.response import Response
 
 from clinics.models import Clinic
 from core.api.fields import DayField
-from core.api.filters import invalid_parameter
+from core.api.filters import WholeNumberFilter, invalid_parameter
 from core.api.idempotency import idempotent
 from core.api.views import FallowView
 from core.api.viewsets import ListMixin
@@ -173,13 +173,13 @@ class DeskRowOut(serializers.ModelSerializer[Course]):
 class DeskListFilter(filters.FilterSet):
     """Where, in which state, overdue by how much, after how many sessions never booked again."""
 
-    clinic = filters.NumberFilter(field_name="recall_plan__clinic")
-    patient = filters.NumberFilter()
+    clinic = WholeNumberFilter(field_name="recall_plan__clinic")
+    patient = WholeNumberFilter()
     state = filters.MultipleChoiceFilter(method="standing", choices=choices(DeskState))
-    overdue_days = filters.NumberFilter(
+    overdue_days = WholeNumberFilter(
         method="overdue", min_value=0, max_value=3650, help_text="At least so many days"
     )
-    sessions_done = filters.NumberFilter(method="after_sessions", min_value=0, max_value=200)
+    sessions_done = WholeNumberFilter(method="after_sessions", min_value=0, max_value=200)
     # A BooleanFilter would take any other word for no filter.
     never_booked_again = filters.TypedChoiceFilter(
         method="not_since",

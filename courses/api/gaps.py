@@ -13,6 +13,7 @@ from rest_framework.response import Response
 
 from clinics.models import Clinic
 from core.api.fields import AwareDateTimeField, VisibleRelatedField
+from core.api.filters import WholeNumberFilter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.api.serializers import END_FIRST, BasisOut
@@ -200,7 +201,7 @@ OFFERS = GapOffer.objects.select_related("entry__course", "appointment")
 class GapFilter(filters.FilterSet):
     """Where and in which state."""
 
-    clinic = filters.NumberFilter()
+    clinic = WholeNumberFilter()
     status = filters.MultipleChoiceFilter(choices=choices(GapStatus))
 
     class Meta:
@@ -211,10 +212,10 @@ class GapFilter(filters.FilterSet):
 class GapOfferFilter(filters.FilterSet):
     """Of which gap, to whom and in which state."""
 
-    gap = filters.NumberFilter()
-    entry = filters.NumberFilter()
-    course = filters.NumberFilter(field_name="entry__course")
-    clinic = filters.NumberFilter(field_name="gap__clinic")
+    gap = WholeNumberFilter()
+    entry = WholeNumberFilter()
+    course = WholeNumberFilter(field_name="entry__course")
+    clinic = WholeNumberFilter(field_name="gap__clinic")
     status = filters.MultipleChoiceFilter(choices=choices(OfferStatus))
 
     class Meta:
@@ -234,6 +235,7 @@ class GapViewSet(ListMixin, RetrieveMixin):
     filterset_class = GapFilter
     keyset = ("-id",)
     throttle_scopes = {"candidates": "slot_search", "offers": "booking"}
+    conditional = ("withdraw",)
     policy = {
         "list": "gap.read",
         "retrieve": "gap.read",

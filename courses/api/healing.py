@@ -10,7 +10,7 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from core.api.filters import invalid_parameter
+from core.api.filters import WholeNumberFilter, invalid_parameter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.api.serializers import ComputedOut
@@ -194,10 +194,10 @@ class ShortenIn(serializers.Serializer[Any]):
 class HealingWindowFilter(filters.FilterSet):
     """Of which course, in which state, closing when."""
 
-    course = filters.NumberFilter()
-    session = filters.NumberFilter()
-    patient = filters.NumberFilter(field_name="course__patient")
-    clinic = filters.NumberFilter(field_name="session__clinic")
+    course = WholeNumberFilter()
+    session = WholeNumberFilter()
+    patient = WholeNumberFilter(field_name="course__patient")
+    clinic = WholeNumberFilter(field_name="session__clinic")
     state = filters.MultipleChoiceFilter(choices=choices(WindowState))
     closes_from = filters.DateFilter(field_name="earliest_on", lookup_expr="gte")
     closes_until = filters.DateFilter(
@@ -229,6 +229,10 @@ class HealingWindowViewSet(RecordViewSet):
     serializer_class = HealingWindowOut
     filterset_class = HealingWindowFilter
     http_method_names = ["get", "post", "head", "options"]
+    conditional = (
+        "release",
+        "shorten",
+    )
     policy = {
         "list": "healing.read",
         "retrieve": "healing.read",

@@ -10,7 +10,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import DayField, VisibleRelatedField
-from core.api.filters import YesNoFilter
+from core.api.filters import WholeNumberFilter, YesNoFilter
 from core.api.idempotency import idempotent
 from core.vocabulary import choices
 from courses.api.base import NeededReasonIn, RecordViewSet, version_if_given
@@ -89,9 +89,9 @@ class ResolveIn(serializers.Serializer[Any]):
 class ObservationFilter(filters.FilterSet):
     """Of which course or session, of what kind, in which state."""
 
-    course = filters.NumberFilter()
-    session = filters.NumberFilter()
-    patient = filters.NumberFilter(field_name="course__patient")
+    course = WholeNumberFilter()
+    session = WholeNumberFilter()
+    patient = WholeNumberFilter(field_name="course__patient")
     kind = filters.MultipleChoiceFilter(choices=choices(ObservationKind))
     status = filters.MultipleChoiceFilter(choices=choices(ObservationStatus))
     resolved = YesNoFilter(field_name="resolved_on", lookup_expr="isnull", exclude=True)

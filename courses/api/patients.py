@@ -12,6 +12,7 @@ from rest_framework.response import Response
 
 from clinics.models import Clinic
 from core.api.fields import AwareDateTimeField, TimeZoneField, VisibleRelatedField, WallTimeField
+from core.api.filters import WholeNumberFilter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.vocabulary import choices
@@ -176,7 +177,7 @@ class PatientFilter(filters.FilterSet):
     name = filters.CharFilter(
         method="by_name", help_text="Beginnings of family and given name, in any order"
     )
-    home_clinic = filters.NumberFilter()
+    home_clinic = WholeNumberFilter()
     birth_date = filters.DateFilter()
 
     class Meta:
@@ -194,7 +195,7 @@ class PatientFilter(filters.FilterSet):
 class ContactPointFilter(filters.FilterSet):
     """Whose, and how."""
 
-    patient = filters.NumberFilter()
+    patient = WholeNumberFilter()
     channel = filters.ChoiceFilter(choices=choices(Channel))
 
     class Meta:
@@ -254,6 +255,7 @@ class ContactPointViewSet(RecordViewSet):
     queryset = ContactPoint.objects.all()
     serializer_class = ContactPointOut
     filterset_class = ContactPointFilter
+    conditional = ("reinstate",)
     policy = {
         "list": "contact_point.read",
         "retrieve": "contact_point.read",

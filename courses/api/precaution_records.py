@@ -10,6 +10,7 @@ from rest_framework.response import Response
 
 from clinics.models import Clinic
 from core.api.fields import DayField, VisibleRelatedField
+from core.api.filters import WholeNumberFilter
 from core.api.idempotency import idempotent
 from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices
@@ -94,7 +95,7 @@ class PrecautionDecisionIn(serializers.Serializer[Any]):
 class OfPatientFilter(filters.FilterSet):
     """Whose."""
 
-    patient = filters.NumberFilter()
+    patient = WholeNumberFilter()
 
 
 class AnswersFilter(OfPatientFilter):

@@ -10,7 +10,7 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from core.api.filters import InstantFilter
+from core.api.filters import InstantFilter, WholeNumberFilter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.api.viewsets import ListMixin, RetrieveMixin
@@ -117,9 +117,9 @@ class RecallFilter(filters.FilterSet):
 
     start = InstantFilter(field_name="due_at", lookup_expr="gte")
     end = InstantFilter(field_name="due_at", lookup_expr="lt")
-    clinic = filters.NumberFilter(field_name="course__clinic")
-    patient = filters.NumberFilter(field_name="course__patient")
-    course = filters.NumberFilter()
+    clinic = WholeNumberFilter(field_name="course__clinic")
+    patient = WholeNumberFilter(field_name="course__patient")
+    course = WholeNumberFilter()
     kind = filters.MultipleChoiceFilter(choices=choices(RecallKind))
     status = filters.MultipleChoiceFilter(choices=choices(RequestStatus))
 
@@ -133,9 +133,9 @@ class MessageFilter(filters.FilterSet):
 
     start = InstantFilter(field_name="due_at", lookup_expr="gte")
     end = InstantFilter(field_name="due_at", lookup_expr="lt")
-    clinic = filters.NumberFilter(field_name="recall__course__clinic")
-    patient = filters.NumberFilter(field_name="recall__course__patient")
-    recall = filters.NumberFilter()
+    clinic = WholeNumberFilter(field_name="recall__course__clinic")
+    patient = WholeNumberFilter(field_name="recall__course__patient")
+    recall = WholeNumberFilter()
     channel = filters.MultipleChoiceFilter(choices=choices(Channel))
     status = filters.MultipleChoiceFilter(choices=choices(MessageStatus))
 
@@ -198,6 +198,7 @@ class MessageViewSet(ListMixin, RetrieveMixin):
     serializer_class = MessageOut
     filterset_class = MessageFilter
     keyset = ("due_at", "id")
+    conditional = ("record_call",)
     policy = {
         "list": "recall.read",
         "retrieve": "recall.read",

@@ -9,6 +9,7 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from core.api.filters import WholeNumberFilter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.api.schema import IF_MATCH
@@ -55,7 +56,7 @@ class ReplanRowFilter(filters.FilterSet):
     """Placed or not, and of which appointment."""
 
     status = filters.MultipleChoiceFilter(choices=choices(ReplanRowStatus))
-    appointment = filters.NumberFilter()
+    appointment = WholeNumberFilter()
 
     class Meta:
         model = ReplanRow

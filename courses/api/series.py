@@ -8,6 +8,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import VisibleRelatedField
+from core.api.filters import WholeNumberFilter
 from core.api.idempotency import idempotent
 from core.api.serializers import SpanIn
 from core.api.viewsets import ListMixin, RetrieveMixin
@@ -50,7 +51,7 @@ class SeriesOut(serializers.ModelSerializer[AppointmentSeries]):
 class SeriesFilter(filters.FilterSet):
     """Of which course."""
 
-    course = filters.NumberFilter()
+    course = WholeNumberFilter()
 
     class Meta:
         model = AppointmentSeries

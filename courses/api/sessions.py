@@ -10,7 +10,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import AwareDateTimeField, VisibleRelatedField
-from core.api.filters import InstantFilter
+from core.api.filters import InstantFilter, WholeNumberFilter
 from core.api.idempotency import idempotent
 from core.vocabulary import choices
 from courses.api.base import NeededReasonIn, RecordViewSet, version_if_given
@@ -217,11 +217,11 @@ class SessionFilter(filters.FilterSet):
 
     start = InstantFilter(field_name="started_at", lookup_expr="gte")
     end = InstantFilter(field_name="started_at", lookup_expr="lt")
-    patient = filters.NumberFilter(field_name="course__patient")
-    course = filters.NumberFilter()
-    clinic = filters.NumberFilter()
-    laser = filters.NumberFilter()
-    operator = filters.NumberFilter()
+    patient = WholeNumberFilter(field_name="course__patient")
+    course = WholeNumberFilter()
+    clinic = WholeNumberFilter()
+    laser = WholeNumberFilter()
+    operator = WholeNumberFilter()
     status = filters.MultipleChoiceFilter(choices=choices(SessionStatus))
 
     class Meta:

@@ -10,7 +10,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import DayField, VisibleRelatedField
-from core.api.filters import YesNoFilter
+from core.api.filters import WholeNumberFilter, YesNoFilter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.vocabulary import choices
@@ -150,9 +150,9 @@ class ClearanceGradeIn(ClearanceGradeChangeIn):
 class TattooFilter(filters.FilterSet):
     """Whose, and where."""
 
-    patient = filters.NumberFilter()
+    patient = WholeNumberFilter()
     site = filters.ChoiceFilter(choices=choices(BodySite))
-    course = filters.NumberFilter(field_name="courses")
+    course = WholeNumberFilter(field_name="courses")
 
     class Meta:
         model = Tattoo
@@ -162,8 +162,8 @@ class TattooFilter(filters.FilterSet):
 class TattooPartFilter(filters.FilterSet):
     """Of which tattoo or course; still there or gone."""
 
-    tattoo = filters.NumberFilter()
-    course = filters.NumberFilter(field_name="tattoo__courses")
+    tattoo = WholeNumberFilter()
+    course = WholeNumberFilter(field_name="tattoo__courses")
     cleared = YesNoFilter(field_name="cleared_on", lookup_expr="isnull", exclude=True)
 
     class Meta:
@@ -174,9 +174,9 @@ class TattooPartFilter(filters.FilterSet):
 class ClearanceGradeFilter(filters.FilterSet):
     """Of which part, tattoo or course."""
 
-    part = filters.NumberFilter()
-    tattoo = filters.NumberFilter(field_name="part__tattoo")
-    course = filters.NumberFilter(field_name="part__tattoo__courses")
+    part = WholeNumberFilter()
+    tattoo = WholeNumberFilter(field_name="part__tattoo")
+    course = WholeNumberFilter(field_name="part__tattoo__courses")
 
     class Meta:
         model = ClearanceGrade

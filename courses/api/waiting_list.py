@@ -9,6 +9,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import VisibleRelatedField
+from core.api.filters import WholeNumberFilter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.api.viewsets import ListMixin, RetrieveMixin
@@ -82,9 +83,9 @@ class EntryIn(serializers.Serializer[Any]):
 class EntryFilter(filters.FilterSet):
     """Of whom, where and in which state."""
 
-    course = filters.NumberFilter()
-    patient = filters.NumberFilter(field_name="course__patient")
-    clinic = filters.NumberFilter(field_name="clinics__clinic")
+    course = WholeNumberFilter()
+    patient = WholeNumberFilter(field_name="course__patient")
+    clinic = WholeNumberFilter(field_name="clinics__clinic")
     status = filters.MultipleChoiceFilter(choices=choices(WaitingStatus))
 
     class Meta:

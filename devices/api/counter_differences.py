@@ -119,6 +119,11 @@ class CounterDifferenceViewSet(ListMixin, RetrieveMixin):
     serializer_class = CounterDifferenceOut
     filterset_class = CounterDifferenceFilter
     keyset = ("-opened_at", "-id")
+    conditional = (
+        "assign",
+        "close",
+        "explain",
+    )
     policy = {
         "list": "counter.read",
         "retrieve": "counter.read",

@@ -139,6 +139,7 @@ class IncidentViewSet(ListMixin, RetrieveMixin):
     serializer_class = IncidentOut
     filterset_class = IncidentFilter
     keyset = ("-id",)
+    conditional = ("close",)
     policy = {
         "list": "incident.read",
         "retrieve": "incident.read",

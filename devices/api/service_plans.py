@@ -226,6 +226,7 @@ class ServicePlanViewSet(ListMixin):
     queryset = ServicePlan.objects.select_related("laser__clinic", "laser__chain")
     serializer_class = ServicePlanOut
     filterset_class = ServicePlanFilter
+    conditional = ("defer",)
     policy = {
         "list": "device.read",
         "retrieve": "device.read",

@@ -92,6 +92,10 @@ class ServiceVisitViewSet(ListMixin):
     serializer_class = ServiceVisitOut
     filterset_class = ServiceVisitFilter
     keyset = ("-id",)
+    conditional = (
+        "cancel",
+        "complete",
+    )
     policy = {
         "list": "device.read",
         "retrieve": "device.read",

@@ -49,6 +49,7 @@ class TokenView(FallowView):
     """Tokens are opaque; the service keeps only a hash of each."""
 
     policy = {"post": PUBLIC}
+    refusals = {"post": (401, 403)}
     authentication_classes = ()
     throttle_scope = "sign_in"
 

@@ -1,0 +1,379 @@
+"""Requests made up from the OpenAPI document, answered in process as by a web process.
+
+Each is answered in a transaction of its own that is rolled back, so that the thousandth finds what
+the first one found. Keys of real rows are read from the lists of the API itself.
+"""
+
+import io
+import json
+import random
+import re
+import traceback
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+import hypothesis
+import schemathesis
+from django.contrib.auth import get_user_model
+from django.core.signals import got_request_exception, request_finished, request_started
+from django.core.wsgi import get_wsgi_application
+from django.db import close_old_connections, connection
+from schemathesis.checks import CHECKS, load_all_checks
+from schemathesis.config import SchemathesisConfig
+from schemathesis.core import NOT_SET
+from schemathesis.core.failures import Failure, FailureGroup
+from schemathesis.generation.modes import GenerationMode
+
+from clinics.models import Chain
+from clinics.vocabulary import Role
+from tests.support.api import Caller
+from tests.support.demo import unit
+from tests.support.factories import make_membership, make_staff
+from tests.support.walls import as_web_process
+
+CONFIG = Path(__file__).parents[1] / "fuzz" / "schemathesis.toml"
+DOCUMENT = "/api/v1/openapi.json"
+BASE = "/api/v1"
+PAGE = 50
+REAL = 0.8
+"""Share of well-formed requests whose keys are those of real rows."""
+PROBES = 3
+"""So many good answers of an operation are asked for again without a credential."""
+ON_THEIR_OWN = ("ignored_auth",)
+OF_A_STORY = ("use_after_free", "ensure_resource_availability", "object_level_authorization")
+DAY = re.compile(r"\d{4}-\d\d-\d\d")
+INSTANT = re.compile(DAY.pattern + r"[Tt]\d\d:\d\d.*")
+SAFE = {"GET", "HEAD", "OPTIONS"}
+
+OF_FORM = {
+    "blank",
+    "empty",
+    "incorrect_type",
+    "invalid_choice",
+    "max_decimal_places",
+    "max_digits",
+    "max_length",
+    "max_string_length",
+    "max_value",
+    "max_whole_digits",
+    "min_length",
+    "min_value",
+    "not_a_dict",
+    "not_a_list",
+    "null",
+    "required",
+    "unknown",
+}
+"""Codes of refusals that a reader of the document can foresee."""
+
+Pools = dict[str, list[int]]
+
+
+class RolledBack:
+    """The application, each request in a transaction that leaves nothing behind."""
+
+    def __init__(self) -> None:
+        self.application = get_wsgi_application()
+        self.failed: str = ""
+        for signal in (request_started, request_finished):
+            signal.disconnect(close_old_connections)
+        got_request_exception.connect(self._note)
+
+    def __call__(self, environ: dict[str, Any], start_response: Callable[..., Any]) -> list[bytes]:
+        self.failed = ""
+        with unit() as _, as_web_process():
+            answer = self.application(environ, start_response)
+            body = b"".join(answer)
+            answer.close()
+            if environ["REQUEST_METHOD"] not in SAFE and not connection.needs_rollback:
+                # What waits for the commit is looked at now, as there will be none.
+                connection.check_constraints()
+            connection.set_rollback(True)
+        return [body]
+
+    def _note(self, **_: Any) -> None:
+        self.failed = traceback.format_exc()
+
+
+@dataclass(slots=True)
+class Outcome:
+    """What came of the requests of one operation."""
+
+    operation: str
+    cases: int = 0
+    seconds: float = 0.0
+    statuses: dict[str, int] = field(default_factory=dict)
+    server_errors: int = 0
+    violations: int = 0
+    findings: dict[str, str] = field(default_factory=dict)
+    """What failed, in one line -> how to see it again."""
+
+    def count(self, status: int) -> None:
+        self.cases += 1
+        self.statuses[str(status)] = self.statuses.get(str(status), 0) + 1
+
+    def as_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+class Fuzzer:
+    """Sends made-up requests of one caller who holds every role in a chain that has rows."""
+
+    def __init__(self, chain: Chain) -> None:
+        load_all_checks()
+        self.app = RolledBack()
+        self.authorization = all_roles(chain)
+        self.schema = schemathesis.openapi.from_wsgi(
+            DOCUMENT, self.app, config=SchemathesisConfig.from_path(CONFIG)
+        )
+        self.operations = {
+            found.ok().label: found.ok() for found in self.schema.get_all_operations()
+        }
+        self.pools = self._pools()
+        every = [check for check in CHECKS.get_all() if not isinstance(check, type)]
+        self.checks = [one for one in every if one.__name__ not in ON_THEIR_OWN + OF_A_STORY]
+        self.checks.append(constraints_are_told)
+        self.probes = [one for one in every if one.__name__ in ON_THEIR_OWN]
+
+    def run(self, label: str, *, cases: int, seed: int, coverage: int | None = None) -> Outcome:
+        """So many requests of one operation: edges of its schema, then drawn ones, good and bad."""
+        outcome = Outcome(label)
+        began = datetime.now(UTC)
+        chance = random.Random(f"{seed} {label}")
+        for case in self._edges(label, at_most=cases // 2 if coverage is None else coverage):
+            self._send(case, outcome, chance)
+        turn = 0
+        while outcome.cases < cases and turn < 40:
+            left = cases - outcome.cases
+            good = GenerationMode.POSITIVE if turn % 2 == 0 else GenerationMode.NEGATIVE
+            number = -(-left // 2) if turn == 0 else left
+            self._draw(label, good, outcome, chance, number=number)
+            turn += 1
+        outcome.seconds = (datetime.now(UTC) - began).total_seconds()
+        return outcome
+
+    def _edges(self, label: str, *, at_most: int) -> Iterator[Any]:
+        operation = self.operations[label]
+        edges = self.schema.iter_coverage_cases(
+            operation,
+            generation_modes=[GenerationMode.POSITIVE, GenerationMode.NEGATIVE],
+            generation_config=self.schema.config.generation,
+        )
+        for _, case in zip(range(at_most), edges, strict=False):
+            yield case
+
+    def _draw(
+        self, label: str, mode: GenerationMode, outcome: Outcome, chance: random.Random, number: int
+    ) -> None:
+        strategy = self.operations[label].as_strategy(generation_mode=mode)
+
+        @hypothesis.seed(chance.getrandbits(32))
+        @hypothesis.settings(
+            max_examples=number,
+            phases=[hypothesis.Phase.generate],
+            database=None,
+            deadline=None,
+            suppress_health_check=list(hypothesis.HealthCheck),
+            verbosity=hypothesis.Verbosity.quiet,
+        )
+        @hypothesis.given(case=strategy)
+        def each(case: Any) -> None:
+            self._send(case, outcome, chance)
+
+        try:
+            each()
+        except (hypothesis.errors.Unsatisfiable, schemathesis.errors.SchemathesisError):
+            return
+
+    def _send(self, case: Any, outcome: Outcome, chance: random.Random) -> None:
+        self._make_real(case, chance)
+        headers = {"Authorization": self.authorization}
+        try:
+            response = case.call(headers=headers)
+        except Exception:
+            outcome.count(0)
+            outcome.server_errors += 1
+            outcome.findings.setdefault(_line(traceback.format_exc()), traceback.format_exc())
+            return
+        outcome.count(response.status_code)
+        if response.status_code >= 500 and response.status_code != 503:
+            outcome.server_errors += 1
+            outcome.findings.setdefault(
+                f"{response.status_code} {_line(self.app.failed)}",
+                f"{_curl(case, response)}\n{self.app.failed}",
+            )
+            return
+        checks = list(self.checks)
+        if outcome.statuses[str(response.status_code)] <= PROBES and response.status_code < 300:
+            checks += self.probes
+        self._judge(case, response, outcome, checks)
+
+    def _judge(self, case: Any, response: Any, outcome: Outcome, checks: list[Any]) -> None:
+        try:
+            case.validate_response(
+                response, checks=checks, headers={"Authorization": self.authorization}
+            )
+        except FailureGroup as group:
+            outcome.violations += 1
+            for failure in group.exceptions:
+                outcome.findings.setdefault(
+                    _told(failure, response), _curl(case, response) + "\n" + response.text[:1000]
+                )
+
+    def _make_real(self, case: Any, chance: random.Random) -> None:
+        """Put keys of rows that are there, and days near the present one, in a good request."""
+        meta = case.meta
+        if meta is None:
+            return
+        modes = {place.name: part.mode for place, part in meta.components.items()}
+        if chance.random() < REAL and _is_good(modes.get("PATH")) and case.path_parameters:
+            collection = self.pools.get(_collection(case.path), [])
+            for name in ("id", "replan"):
+                if name in case.path_parameters and collection:
+                    case.path_parameters[name] = chance.choice(collection)
+        if chance.random() < REAL and _is_good(modes.get("HEADERS", modes.get("HEADER"))):
+            if "If-Match" in (case.headers or {}):
+                case.headers["If-Match"] = "*"
+        if not meta.generation.mode.is_positive or chance.random() > REAL:
+            return
+        if case.body is not NOT_SET and isinstance(case.body, dict | list):
+            case.body = self._real(case.body, "", chance)
+        if case.query:
+            # A cursor is signed: only one that was given can be good.
+            query = {name: one for name, one in case.query.items() if name != "cursor"}
+            case.query = self._real(query, "", chance)
+
+    def _real(self, value: Any, name: str, chance: random.Random) -> Any:
+        if isinstance(value, dict):
+            return {key: self._real(one, key, chance) for key, one in value.items()}
+        if isinstance(value, list):
+            return [self._real(one, name, chance) for one in value]
+        if isinstance(value, int) and not isinstance(value, bool) and self.pools.get(name):
+            return chance.choice(self.pools[name])
+        if isinstance(value, str) and INSTANT.fullmatch(value):
+            return (_near(chance)).isoformat()
+        if isinstance(value, str) and DAY.fullmatch(value):
+            return _near(chance).date().isoformat()
+        return value
+
+    def _pools(self) -> Pools:
+        """Keys by collection (`/patients`) and by the name of a field that carries such a key."""
+        found: dict[str, set[int]] = defaultdict(set)
+        for label in self.operations:
+            method, path = label.split(" ", 1)
+            if method != "GET" or "{" in path:
+                continue
+            rows = self._list(path)
+            for row in rows:
+                _keys_of(row, found)
+            found[path] |= {row["id"] for row in rows if isinstance(row.get("id"), int)}
+            found[_singular(path)] |= found[path]
+        return {name: sorted(keys) for name, keys in found.items() if keys}
+
+    def _list(self, path: str) -> list[dict[str, Any]]:
+        environ = {
+            "REQUEST_METHOD": "GET",
+            "PATH_INFO": path,
+            "QUERY_STRING": "",
+            "SERVER_NAME": "localhost",
+            "SERVER_PORT": "80",
+            "wsgi.input": io.BytesIO(),
+            "wsgi.url_scheme": "http",
+            "HTTP_AUTHORIZATION": self.authorization,
+        }
+        answered: list[str] = []
+        body = b"".join(self.app(environ, lambda status, headers: answered.append(status)))
+        if not answered or not answered[0].startswith("200"):
+            return []
+        try:
+            told = json.loads(body)
+        except ValueError:
+            return []
+        rows = told.get("items") if isinstance(told, dict) else None
+        return [row for row in rows or [] if isinstance(row, dict)]
+
+
+def constraints_are_told(_: Any, response: Any, case: Any) -> None:
+    """What the document allows is not refused for its bare form, whatever a rule says of it."""
+    meta = case.meta
+    if response.status_code != 400 or meta is None or not meta.generation.mode.is_positive:
+        return
+    errors = response.json().get("errors", [])
+    # A change of nothing is refused as a whole, whatever its fields.
+    formal = [one for one in errors if one["code"] in OF_FORM and one.get("pointer") != ""]
+    if formal:
+        raise AssertionError(f"The document does not say: {formal[0]}")
+
+
+def all_roles(chain: Chain) -> str:
+    """The Authorization header of somebody new who holds every role in the whole chain."""
+    staff = make_staff(chain)
+    staff.user = get_user_model().objects.create_user(username=f"fuzz-{uuid4()}")
+    staff.save()
+    for role in Role:
+        make_membership(staff, role)
+    return str(Caller(staff).client._credentials["HTTP_AUTHORIZATION"])
+
+
+def _keys_of(row: Any, found: dict[str, set[int]]) -> None:
+    if isinstance(row, dict):
+        for name, value in row.items():
+            if isinstance(value, int) and not isinstance(value, bool):
+                if name not in {"id", "version"} and not name.endswith(("_nm", "_mm", "_s")):
+                    found[name].add(value)
+            else:
+                _keys_of(value, found)
+    elif isinstance(row, list):
+        for one in row[:PAGE]:
+            _keys_of(one, found)
+
+
+def _collection(path: str) -> str:
+    return path.split("/{", 1)[0]
+
+
+def _singular(path: str) -> str:
+    name = path.rsplit("/", 1)[1].replace("-", "_")
+    if name.endswith("ies"):
+        return name[:-3] + "y"
+    return name.removesuffix("s")
+
+
+def _is_good(mode: GenerationMode | None) -> bool:
+    return mode is None or mode.is_positive
+
+
+def _near(chance: random.Random) -> datetime:
+    hours = chance.randint(-30 * 24, 60 * 24)
+    base = datetime.now(UTC).replace(minute=0, second=0, microsecond=0)
+    return base + timedelta(hours=hours)
+
+
+def _line(trace: str) -> str:
+    lines = [line.strip() for line in trace.strip().splitlines() if line.strip()]
+    return lines[-1][:200] if lines else "no trace"
+
+
+def _told(failure: Failure, response: Any) -> str:
+    message = " | ".join(failure.message.splitlines()[:6])
+    return f"{type(failure).__name__} [{response.status_code}]: {message}"[:400]
+
+
+def _curl(case: Any, response: Any) -> str:
+    request = response.request
+    body = request.body
+    if isinstance(body, bytes):
+        body = body.decode(errors="replace")
+    how = case.meta.phase.data
+    kind = f"{case.meta.generation.mode.value}: {getattr(how, 'description', '')}"
+    headers = {
+        name: value
+        for name, value in request.headers.items()
+        if name not in {"Authorization", "User-Agent", "Accept-Encoding", "Connection"}
+    }
+    return f"({kind}) {request.method} {request.url} {headers} {str(body)[:1500]}"
