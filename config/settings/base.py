@@ -231,6 +231,8 @@ FALLOW_SMS_HONOURS_KEYS = environment.flag("FALLOW_SMS_HONOURS_KEYS", default=Tr
 FALLOW_SENDERS = {"email": "outbox", "sms": "http" if FALLOW_SMS_ENDPOINT else "outbox"}
 # A worker that dies leaves its message to others after this time; longer than any sending takes.
 FALLOW_MESSAGE_LEASE_SECONDS = environment.number("FALLOW_MESSAGE_LEASE_SECONDS", 120)
+# After the first failed attempt; the pauses grow fourfold.
+FALLOW_RETRY_SECONDS = environment.number("FALLOW_RETRY_SECONDS", 60)
 # A worker that solves a re-plan says every 2 seconds that it lives.
 FALLOW_REPLAN_LEASE_SECONDS = environment.number("FALLOW_REPLAN_LEASE_SECONDS", 30)
 FALLOW_CREDENTIALS_FILE = Path(

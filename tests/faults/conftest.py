@@ -1,21 +1,24 @@
-"""A broker of our own, which tests may kill and empty."""
+"""Servers of our own, which tests may kill and empty; their database is made once."""
 
-import shutil
 from collections.abc import Iterator
+from itertools import count
 
 import pytest
 
-from config.servers.folders import outside_folder, state_folder
-from config.servers.identity import server_identity
-from config.servers.redis import LocalRedis
+from tests.support.web import Backing, backing
+from tests.support.web_arena import manage
+
+NUMBERS = count(1)
+
+
+@pytest.fixture(scope="session")
+def servers(tmp_path_factory) -> Iterator[Backing]:
+    with backing(tmp_path_factory.mktemp("faults")) as own:
+        manage("migrate", "--no-input", "-v0", environment=own.environment())
+        yield own
 
 
 @pytest.fixture
-def broker(tmp_path) -> Iterator[LocalRedis]:
-    identity = server_identity()
-    base = state_folder(tmp_path, name="servers", identity=identity)
-    server = LocalRedis(base=base, identity=identity, lasting=False)
-    server.start()
-    yield server
-    server.stop()
-    shutil.rmtree(outside_folder(tmp_path), ignore_errors=True)
+def own(servers, tmp_path) -> Backing:
+    """The servers with an empty database."""
+    return servers.copied(f"faults_{next(NUMBERS)}", folder=tmp_path)

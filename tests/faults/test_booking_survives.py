@@ -7,7 +7,7 @@ import pytest
 
 from tests.support.booking_truth import Findings, judge
 from tests.support.crowd import Crowd, Ledger, with_troubles
-from tests.support.web import Backing, backing
+from tests.support.web import Backing
 from tests.support.web_arena import Size, make_web_arena, occupancy_is_kept
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
@@ -27,33 +27,33 @@ class Aftermath:
 
 
 @pytest.fixture(scope="module")
-def aftermath(tmp_path_factory):
-    with backing(tmp_path_factory.mktemp("booking")) as own:
-        arena = make_web_arena(Size(callers=40), environment=own.environment())
-        web = own.web()
-        web.start()
-        try:
-            crowd = Crowd.of(arena, port=web.port, clients=CLIENTS, attempts=ATTEMPTS)
-            chance = random.Random(4)
-            kills = []
+def aftermath(servers, tmp_path_factory):
+    own = servers.copied("booking", folder=tmp_path_factory.mktemp("booking"))
+    arena = make_web_arena(Size(callers=40), environment=own.environment())
+    web = own.web()
+    web.start()
+    try:
+        crowd = Crowd.of(arena, port=web.port, clients=CLIENTS, attempts=ATTEMPTS)
+        chance = random.Random(4)
+        kills = []
 
-            def kill() -> None:
-                kills.append(web.kill_worker(chance))
+        def kill() -> None:
+            kills.append(web.kill_worker(chance))
 
-            troubles = {
-                60: kill,
-                120: own.abort_postgres,
-                180: kill,
-                240: own.restart_postgres,
-                300: kill,
-                340: own.crash_postgres,
-            }
-            ledger = with_troubles(crowd, troubles)
-        finally:
-            web.end()
-        with own.connect() as connection:
-            findings = judge(connection, ledger)
-        yield Aftermath(own, ledger, findings, kills=sum(kills))
+        troubles = {
+            60: kill,
+            120: own.abort_postgres,
+            180: kill,
+            240: own.restart_postgres,
+            300: kill,
+            340: own.crash_postgres,
+        }
+        ledger = with_troubles(crowd, troubles)
+    finally:
+        web.end()
+    with own.connect() as connection:
+        findings = judge(connection, ledger)
+    return Aftermath(own, ledger, findings, kills=sum(kills))
 
 
 def test_what_was_answered_is_what_is_there(aftermath):

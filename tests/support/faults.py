@@ -1,286 +1,278 @@
-"""Real workers, a real beat and a real broker, killed while they send; and what came of it."""
+"""Recalls are sent while everything around them fails: who was told, and how often."""
 
-import os
 import random
-import signal
-import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import timedelta
+from itertools import cycle
 from pathlib import Path
 from threading import Event
 
-import redis
-from django.db import connection
-from django.utils import timezone
+import psycopg
 
-from config.servers.redis import LocalRedis
-from courses.models import Message
-from tests.support.courses import make_ward
-from tests.support.database import database_url
-from tests.support.factories import make_clinic
-from tests.support.programs import Program, children_of, end, start
 from tests.support.provider import Moods, Provider
-from tests.support.recalls import make_scene
+from tests.support.recall_arena import make_due
+from tests.support.recall_crew import Crew, Killer
+from tests.support.reporter import Reporter
+from tests.support.web import Backing
 
 LEASE_SECONDS = 2
-TICK_SECONDS = 1
+SECRET = "local-only"
+COUNTED = "SELECT count(*) FROM courses_message WHERE status IN ('completed', 'stopped')"
+AT_THE_DESK = """
+    SELECT point.address FROM courses_message AS message
+    JOIN courses_recall AS recall ON recall.id = message.recall_id
+    JOIN courses_contactpoint AS point ON point.id = message.contact_point_id
+    WHERE message.status = 'stopped' AND recall.status = 'on-hold'
+"""
+STATES = "SELECT status, count(*) FROM courses_message GROUP BY status"
+LEFT = """
+    SELECT point.address FROM courses_message AS message
+    JOIN courses_contactpoint AS point ON point.id = message.contact_point_id
+    WHERE message.status = 'completed'
+"""
+REPORTS = "SELECT count(*), count(DISTINCT message_id) FROM courses_deliveryreport"
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """How many patients are due, how often workers die, and what happens to the broker.
+    """How many patients are due, who sends, and what goes wrong.
 
-    With `moods` the provider is slow, broken or hangs up now and then. So many times PostgreSQL
-    ends every connection of the workers, as a restart does.
+    `beats=0` is the loop that needs no queue. `redis` and `postgres` say how often that server is
+    troubled: emptied, killed and stopped in turn; restarted, aborted and killed in turn. With
+    `moods` the provider is slow (for longer than the lease), broken or hangs up now and then.
     """
 
     messages: int
     kills: int
     delay_s: float = 0.1
-    broker_faults: bool = True
-    seconds: float = 60
-    seed: int = 0
+    workers: int = 1
+    beats: int = 1
+    redis: int = 0
+    postgres: int = 0
     moods: bool = False
-    cuts: int = 0
+    honours_keys: bool = True
+    retry_s: int = 1
+    seconds: float = 120
+    seed: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Who was told how often, as files and provider have it, and what the service says of it.
+
+    `asked`: how often a provider that does not know keys had told each.
+    """
+
+    due: int
+    told: Counter[str]
+    asked: Counter[str]
+    desk: frozenset[str]
+    left: frozenset[str]
+
+    @property
+    def lost(self) -> int:
+        """Nobody told them, and nobody knows: they are not on the front desk's list either."""
+        return self.due - len(set(self.told) | self.desk)
+
+    @property
+    def twice(self) -> int:
+        """What was heard more than once."""
+        return sum(number - 1 for number in self.told.values())
+
+    @property
+    def twice_without_keys(self) -> int:
+        """What had been heard more than once from a provider that does not know keys."""
+        return sum(number - 1 for number in self.asked.values())
+
+    @property
+    def untrue(self) -> int:
+        """Said to have left, and had not."""
+        return len(self.left - set(self.told))
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What patients noticed. `twice_without_keys`: what a provider without keys had sent again."""
+    """What came of it. `troubles`: how often each server was troubled; `starts` of workers.
 
-    messages: int
+    `reports` are in the database, `repeats` were answered as heard before, `unheard` are missing.
+    """
+
+    plan: Plan
+    evidence: Evidence
     kills: int
-    wipes: int
-    lost: int
-    twice: int
-    twice_without_keys: int
+    starts: int
+    troubles: dict[str, int]
+    states: dict[str, int]
+    reports: int
+    repeats: int
+    unheard: int
+    answers: dict[str, int]
     files: int
     seconds: float
-    cuts: int = 0
-
-
-CELERY = (sys.executable, "-m", "celery", "--quiet", "--app", "config")
-WITH_QUEUE = (*CELERY, "worker", "-c", "2")
-WITHOUT_QUEUE = (sys.executable, "manage.py", "run_recalls", "--every", "0.5")
 
 
 @dataclass(slots=True)
-class Worker:
-    """What sends, in a process group of its own: a Celery worker with two pool processes, or the
-    loop that needs no queue."""
+class Watched:
+    """A look at the database that outlives the database."""
 
-    environment: dict[str, str]
-    log: Path
-    command: tuple[str, ...] = WITH_QUEUE
-    process: Program | None = None
-    starts: int = 0
+    own: Backing
+    link: psycopg.Connection | None = None
 
-    def ensure(self) -> None:
-        """Start it unless it runs."""
-        if self.process is None or self.process.poll() is not None:
-            self.process = start(self.command, environment=self.environment, log=self.log)
-            self.starts += 1
+    def rows(self, statement: str) -> list[tuple]:
+        """What it answers; asked again until it does."""
+        give_up = time.monotonic() + 60
+        while True:
+            try:
+                self.link = self.link or self.own.connect()
+                return self.link.execute(statement).fetchall()
+            except psycopg.OperationalError:
+                self.link = None
+                if time.monotonic() > give_up:
+                    raise
+                time.sleep(0.1)
 
-    def kill_children(self) -> int:
-        """SIGKILL the pool processes; the worker's main process stays. How many there were."""
-        found = children_of(self.process.pid) if self.process else []
-        for pid in found:
-            with suppress(ProcessLookupError):
-                os.kill(pid, signal.SIGKILL)
-        return len(found)
-
-    def kill(self) -> None:
-        """SIGKILL all of it."""
-        end(self.process)
-
-
-def worker_environment(
-    *, broker: LocalRedis | None, provider: Provider, folder: Path
-) -> dict[str, str]:
-    """Settings of a local run on this test's database, broker, provider and outbox."""
-    return {
-        **os.environ,
-        "DJANGO_SETTINGS_MODULE": "config.settings.local",
-        "DATABASE_URL": database_url(),
-        # Port 1 answers nobody: what runs without a queue must not miss it.
-        "REDIS_URL": broker.url if broker else "redis://127.0.0.1:1/0",
-        "FALLOW_SMS_ENDPOINT": provider.endpoint,
-        "FALLOW_SMS_SECRET": "local",
-        "FALLOW_OUTBOX_DIR": str(folder / "outbox"),
-        "FALLOW_BEAT_STATE": str(folder / "beat"),
-        "FALLOW_MESSAGE_LEASE_SECONDS": str(LEASE_SECONDS),
-        "FALLOW_MESSAGE_TICK_SECONDS": str(TICK_SECONDS),
-        "FALLOW_RECALL_TICK_SECONDS": str(TICK_SECONDS),
-    }
-
-
-def make_due(number: int) -> None:
-    """So many patients whose windows should have closed days ago, whatever the hour is now.
-
-    Two of three are told by text message, the others by e-mail.
-    """
-    clinic = make_clinic()
-    treated_at = timezone.now() - timedelta(days=60)
-    for place in range(number):
-        by_sms = place % 3 > 0
-        contact = {"channel": "sms", "address": f"+4915{place:08}"} if by_sms else {}
-        make_scene(
-            make_ward(clinic=clinic),
-            treated_at=treated_at,
-            quiet_from="00:00",
-            quiet_until="00:00",
-            **contact,
-        )
+    @property
+    def settled(self) -> int:
+        """How many messages have left or were given up."""
+        return self.rows(COUNTED)[0][0]
 
 
 @dataclass(slots=True)
-class Killer:
-    """Kills workers in the middle of sending: the provider has taken it and not yet said so."""
+class Troubles:
+    """What happens to the servers, after so many messages."""
 
-    worker: Worker
-    plan: Plan
-    kills: int = 0
-    _at: list[int] = field(default_factory=list)
-    _chance: random.Random = field(default_factory=random.Random)
+    due: list[tuple[int, str, Callable[[], None]]]
+    done: Counter[str] = field(default_factory=Counter)
 
-    def __post_init__(self) -> None:
-        self._chance = random.Random(self.plan.seed)
-        texts = self.plan.messages * 2 // 3
-        self._at = sorted(self._chance.sample(range(2, texts), self.plan.kills), reverse=True)
+    @classmethod
+    def of(cls, plan: Plan, own: Backing) -> "Troubles":
+        """Spread evenly over the run."""
+        ways = {
+            "redis": (plan.redis, (own.wipe_redis, own.crash_redis, own.stop_redis)),
+            "postgres": (
+                plan.postgres,
+                (own.restart_postgres, own.abort_postgres, own.crash_postgres),
+            ),
+        }
+        due = [
+            (plan.messages * (2 * number + 1) // (2 * times), name, do)
+            for name, (times, doings) in ways.items()
+            for number, do in zip(range(times), cycle(doings), strict=False)
+        ]
+        return cls(sorted(due, key=lambda one: one[0]))
 
-    def strike(self, asked: int) -> None:
-        """Called for each message that the provider takes, before it answers."""
-        if not self._at or asked < self._at[-1]:
-            return
-        self._at.pop()
-        time.sleep(self._chance.uniform(0, self.plan.delay_s / 2))
-        self.kills += 1
-        if self.kills % 3 == 0 or not self.worker.kill_children():
-            self.worker.kill()
+    def come(self, settled: int) -> None:
+        """Do what is due by now, one at a time."""
+        if self.due and settled >= self.due[0][0]:
+            _, name, do = self.due.pop(0)
+            do()
+            self.done[name] += 1
 
 
-def campaign(plan: Plan, *, broker: LocalRedis | None, folder: Path) -> Outcome:
-    """Let patients fall due, kill workers while they send, and count what arrived.
+def campaign(plan: Plan, own: Backing) -> Outcome:
+    """Let patients fall due, let everything fail while they are told, and count what arrived.
 
-    With `broker_faults` Redis is emptied after a third, and killed and started empty after two
-    thirds. Without a broker the loop that needs none does the work. Ends when everything is
-    sent, or after so many seconds.
+    Ends when every message is settled, or after so many seconds.
     """
-    make_due(plan.messages)
-    began = time.monotonic()
-    with Provider(delay_s=plan.delay_s, moods=Moods() if plan.moods else None) as provider:
-        environment = worker_environment(broker=broker, provider=provider, folder=folder)
-        worker = Worker(
-            environment,
-            log=folder / "worker.log",
-            command=WITH_QUEUE if broker else WITHOUT_QUEUE,
+    make_due(plan.messages, environment=own.environment())
+    moods = Moods(slow_s=LEASE_SECONDS + 1) if plan.moods else None
+    with _web(own) as port, Provider(delay_s=plan.delay_s, moods=moods) as provider:
+        crew = Crew.of(
+            workers=plan.workers,
+            beats=plan.beats,
+            environment=_environment(plan, own, provider=provider),
+            folder=own.folder,
         )
-        killer = Killer(worker, plan)
+        killer = _killer(plan, crew)
         provider.on_effect = killer.strike
-        with running(worker, environment=environment, folder=folder):
-            wipes, cuts = _watch(plan, worker=worker, broker=broker, began=began)
-        return _outcome(
-            plan,
-            provider=provider,
-            files=sorted((folder / "outbox").glob("*.txt")),
+        began, watched, troubles = time.monotonic(), Watched(own), Troubles.of(plan, own)
+        with Reporter(port, SECRET) as reporter:
+            provider.on_delivered = reporter.deliver
+            with crew.at_work():
+                _watch(plan, crew=crew, watched=watched, troubles=troubles, began=began)
+            seconds = time.monotonic() - began
+        [(reports, reported)] = watched.rows(REPORTS)
+        evidence = _evidence(plan, own, provider=provider, watched=watched)
+        return Outcome(
+            plan=plan,
+            evidence=evidence,
             kills=killer.kills,
-            wipes=wipes,
-            cuts=cuts,
-            seconds=time.monotonic() - began,
+            starts=sum(worker.starts for worker in crew.workers),
+            troubles=dict(troubles.done),
+            states=dict(watched.rows(STATES)),
+            reports=reports,
+            repeats=reporter.answers["again"],
+            unheard=reporter.told - reported,
+            answers=dict(reporter.answers),
+            files=len(list((own.folder / "outbox").glob("*.txt"))),
+            seconds=seconds,
         )
 
 
 @contextmanager
-def running(worker: Worker, *, environment: dict[str, str], folder: Path) -> Iterator[None]:
-    """A worker, and a beat where there is a queue, for the length of the block."""
-    beat = None
+def _web(own: Backing) -> Iterator[int]:
+    web = own.web(FALLOW_CALLBACK_SECRET=SECRET)
     try:
-        worker.ensure()
-        if worker.command == WITH_QUEUE:
-            command = (*CELERY, "beat", "--pidfile=")
-            beat = start(command, environment=environment, log=folder / "beat.log")
-        yield
+        web.start()
+        yield web.port
     finally:
-        end(beat)
-        worker.kill()
+        web.end()
 
 
-def _watch(
-    plan: Plan, *, worker: Worker, broker: LocalRedis | None, began: float
-) -> tuple[int, int]:
-    """Restart what died, trouble broker and database, until all is sent; how often each."""
-    troubles: list[Callable[[], None]] = []
-    if plan.broker_faults and broker is not None:
-        troubles = [lambda: _restart_empty(broker), lambda: _wipe(broker)]
-    wipes, cuts, pause = 0, 0, Event()
-    while (sent := _sent()) < plan.messages and time.monotonic() - began < plan.seconds:
-        worker.ensure()
-        if troubles and sent >= plan.messages * (wipes + 1) // 3:
-            troubles.pop()()
-            wipes += 1
-        if cuts < plan.cuts and sent >= plan.messages * (cuts + 1) // (plan.cuts + 1):
-            _cut_connections()
-            cuts += 1
-        pause.wait(0.1)
-    return wipes, cuts
+def _environment(plan: Plan, own: Backing, *, provider: Provider) -> dict[str, str]:
+    """Of the workers: leases, ticks and pauses in seconds rather than minutes."""
+    return own.environment(
+        # Port 1 answers nobody: what runs without a queue must not miss it.
+        REDIS_URL=own.redis.url if plan.beats else "redis://127.0.0.1:1/0",
+        FALLOW_SMS_ENDPOINT=provider.endpoint,
+        FALLOW_SMS_SECRET="local",
+        FALLOW_SMS_HONOURS_KEYS="yes" if plan.honours_keys else "no",
+        FALLOW_MESSAGE_LEASE_SECONDS=str(LEASE_SECONDS),
+        FALLOW_RETRY_SECONDS=str(plan.retry_s),
+        FALLOW_MESSAGE_TICK_SECONDS="1",
+        FALLOW_RECALL_TICK_SECONDS="1",
+    )
 
 
-def _cut_connections() -> None:
-    with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity"
-            " WHERE datname = current_database() AND pid <> pg_backend_pid()"
-        )
+def _killer(plan: Plan, crew: Crew) -> Killer:
+    chance = random.Random(plan.seed)
+    # All of them come while there is still something to be sent; not every text is taken.
+    texts = plan.messages * 3 // 5
+    moments = sorted(chance.sample(range(2, texts), plan.kills))
+    return Killer(crew, moments, delay_s=plan.delay_s, chance=chance)
 
 
-def _sent() -> int:
-    return Message.objects.filter(status="completed").count()
+def _watch(plan: Plan, *, crew: Crew, watched: Watched, troubles: Troubles, began: float) -> None:
+    pause = Event()
+    while time.monotonic() - began < plan.seconds:
+        settled = watched.settled
+        if settled >= plan.messages:
+            return
+        crew.ensure()
+        troubles.come(settled)
+        pause.wait(0.2)
 
 
-def _wipe(broker: LocalRedis) -> None:
-    with redis.Redis.from_url(broker.url) as link:
-        link.flushall()
-
-
-def _restart_empty(broker: LocalRedis) -> None:
-    broker.kill()
-    broker.start()
-
-
-def _outcome(
-    plan: Plan,
-    *,
-    provider: Provider,
-    files: list[Path],
-    kills: int,
-    wipes: int,
-    cuts: int,
-    seconds: float,
-) -> Outcome:
+def _evidence(plan: Plan, own: Backing, *, provider: Provider, watched: Watched) -> Evidence:
+    asked = Counter(_addressee(file) for file in sorted((own.folder / "outbox").glob("*.txt")))
+    told = asked.copy()
     # What took effect: a request that was answered 500 before is none.
     to_of = {one.key: one.body["to"] for one in provider.requests}
-    asked = Counter()
     for key, times in provider.keys.items():
         asked[to_of[key]] += times
-    told = Counter(to_of[key] for key in provider.keys)
-    told.update(_addressee(file) for file in files)
-    return Outcome(
-        messages=plan.messages,
-        kills=kills,
-        wipes=wipes,
-        lost=plan.messages - len(told),
-        twice=sum(number - 1 for number in told.values()),
-        twice_without_keys=sum(number - 1 for number in asked.values()),
-        files=len(files),
-        seconds=seconds,
-        cuts=cuts,
+        told[to_of[key]] += 1
+    return Evidence(
+        due=plan.messages,
+        told=told if plan.honours_keys else asked,
+        asked=asked,
+        desk=frozenset(address for (address,) in watched.rows(AT_THE_DESK)),
+        left=frozenset(address for (address,) in watched.rows(LEFT)),
     )
 
 
 def _addressee(letter: Path) -> str:
     lines = letter.read_text(encoding="utf-8").splitlines()
-    return next(line for line in lines if line.startswith("To: "))
+    return next(line for line in lines if line.startswith("To: ")).removeprefix("To: ")

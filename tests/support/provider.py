@@ -37,6 +37,10 @@ def _nothing(asked: int) -> None:
     """Happens when a message has taken effect, before the answer; `asked` counts them."""
 
 
+def _not_told(key: str) -> None:
+    """Happens when a message has reached its telephone for the first time."""
+
+
 @dataclass(frozen=True, slots=True)
 class Moods:
     """Of a hundred requests so many are answered late, with 500 before or after the effect, or
@@ -73,6 +77,7 @@ class Provider:
     def __init__(self, *, delay_s: float = 0.0, moods: "Moods | None" = None) -> None:
         self.delay_s = delay_s
         self.moods = moods
+        self.on_delivered = _not_told
         self.answers: list[Answer] = []
         self.on_effect = _nothing
         self.requests: list[Request] = []
@@ -125,7 +130,10 @@ class Provider:
                 return Answer(500)
             self.keys[request.key] += 1
             reference = f"provider-{list(self.keys).index(request.key) + 1}"
-            asked = self.asked
+            asked, first = self.asked, self.keys[request.key] == 1
+        if first:
+            # It may come before our own answer does.
+            self.on_delivered(request.key.strip('"'))
         self.on_effect(asked)
         time.sleep(self.moods.slow_s if self.moods and mood == "slow" else self.delay_s)
         if mood == "broken_after":

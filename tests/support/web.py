@@ -12,17 +12,18 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import psycopg
+import redis
 
 from config.servers.binaries import find_postgres
 from config.servers.errors import ServerTrouble
 from config.servers.folders import outside_folder, state_folder
 from config.servers.identity import server_identity
 from config.servers.ports import LOOPBACK, any_free_port
-from config.servers.postgres import LocalPostgres
+from config.servers.postgres import DATABASE, LocalPostgres
 from config.servers.redis import LocalRedis
 from tests.support.programs import Program, children_of, end, start
 
@@ -90,13 +91,27 @@ class Backing:
     postgres: LocalPostgres
     redis: LocalRedis
     folder: Path
+    database: str = DATABASE
+
+    @property
+    def url(self) -> str:
+        """Where the database is."""
+        return self.postgres.url.removesuffix(DATABASE) + self.database
+
+    def copied(self, name: str, *, folder: Path) -> "Backing":
+        """A database of that name on the same server, as this one is now; nobody may be in it."""
+        with psycopg.connect(self.url.removesuffix(self.database) + "postgres") as link:
+            link.autocommit = True
+            link.execute(f"CREATE DATABASE {name} TEMPLATE {self.database}")
+        (folder / "static").mkdir(exist_ok=True)
+        return replace(self, database=name, folder=folder)
 
     def environment(self, **more: str) -> dict[str, str]:
         """Settings of production, but for TLS."""
         return {
             **os.environ,
             "DJANGO_SETTINGS_MODULE": "config.settings.production",
-            "DATABASE_URL": self.postgres.url,
+            "DATABASE_URL": self.url,
             "REDIS_URL": self.redis.url,
             "FALLOW_SECRET_KEY": "local-" + "not-a-secret-" * 4,
             "FALLOW_ENCRYPTION_KEYS": "bG9jYWwtb25seS1ub3QtYS1zZWNyZXQtbm90LWEtc2U=",
@@ -116,7 +131,7 @@ class Backing:
 
     def connect(self) -> psycopg.Connection:
         """A look at the database from outside of the service."""
-        return psycopg.connect(self.postgres.url, autocommit=True)
+        return psycopg.connect(self.url, autocommit=True)
 
     def crash_postgres(self, *, pause_s: float = 0) -> None:
         """Its main process is killed; it is started again after a pause."""
@@ -133,6 +148,22 @@ class Backing:
         """Stop in good order, cutting off clients, and start."""
         self.postgres.stop()
         self._start_again()
+
+    def wipe_redis(self) -> None:
+        """Everything in it is gone; it goes on."""
+        with redis.Redis.from_url(self.redis.url) as link:
+            link.flushall()
+
+    def crash_redis(self) -> None:
+        """It is killed and comes back empty."""
+        self.redis.kill()
+        self.redis.start()
+
+    def stop_redis(self, *, pause_s: float = 3) -> None:
+        """It is stopped, stays away for a while and comes back empty."""
+        self.redis.stop()
+        time.sleep(pause_s)
+        self.redis.start()
 
     def _start_again(self) -> None:
         # Orphans of a killed server hold its memory until they have noticed.

@@ -36,23 +36,24 @@ class WebArena:
 
 def make_web_arena(size: Size, *, environment: dict[str, str]) -> WebArena:
     """Bring the database of that environment up to date and build the arena in it."""
-    _manage("migrate", "--no-input", "-v0", environment=environment)
+    manage("migrate", "--no-input", "-v0", environment=environment)
     # The settings of tests do not spend a second on each password.
     quick = {**environment, "DJANGO_SETTINGS_MODULE": "config.settings.test"}
-    told = _manage("shell", "-v0", "-c", BUILD, environment=quick, order=json.dumps(asdict(size)))
+    told = manage("shell", "-v0", "-c", BUILD, environment=quick, order=json.dumps(asdict(size)))
     return WebArena(**json.loads(told))
 
 
 def occupancy_is_kept(*, environment: dict[str, str]) -> bool:
     """What the service's own command says about the occupancy."""
     try:
-        _manage("check_occupancy", "--report", environment=environment)
+        manage("check_occupancy", "--report", environment=environment)
     except RuntimeError:
         return False
     return True
 
 
-def _manage(*arguments: str, environment: dict[str, str], order: str = "") -> str:
+def manage(*arguments: str, environment: dict[str, str], order: str = "") -> str:
+    """Run `manage.py`; what it printed. `order` is what a builder reads. Raises RuntimeError."""
     done = subprocess.run(
         [sys.executable, "manage.py", *arguments],
         check=False,

@@ -2,8 +2,10 @@
 
 import logging
 import random
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
+
+from django.conf import settings
 
 from courses.channels import Refusal, Senders, TemporaryTrouble
 from courses.models import Message
@@ -117,6 +119,7 @@ def _send(message: Message, send: Send, *, senders: Senders, now: datetime) -> O
             message.attempt,
             jitter=random.random(),  # noqa: S311
             asked=trouble.retry_after,
+            first=timedelta(seconds=settings.FALLOW_RETRY_SECONDS),
         )
         quiet = point_of(message.contact_point).quiet_in(cadence_of_recall(message.recall))
         again_at = out_of_quiet(now + pause, quiet=quiet)
