@@ -15,7 +15,7 @@ from django.utils import timezone  # noqa: E402
 
 from courses.channels.sms import HttpSms  # noqa: E402
 from courses.models import Message  # noqa: E402
-from courses.selectors.recalls.verdict import _outgoing, messages_with_context, text_of  # noqa: E402
+from courses.selectors.recalls.verdict import messages_with_context, outgoing_of, text_of  # noqa: E402
 
 app = Celery("naive", broker=os.environ["REDIS_URL"])
 app.conf.worker_prefetch_multiplier = 1
@@ -26,7 +26,7 @@ def send(message_id: int) -> None:
     """Send one message and say so."""
     message = messages_with_context().get(pk=message_id)
     way = HttpSms(os.environ["FALLOW_SMS_ENDPOINT"], "local")
-    way.send(_outgoing(message), text=text_of(message), key=str(message_id))
+    way.send(outgoing_of(message), text=text_of(message), key=str(message_id))
     rows = Message.objects.filter(pk=message_id)
     rows.update(status="in-progress")
     rows.update(status="completed", sent_at=timezone.now())

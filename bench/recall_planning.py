@@ -66,7 +66,7 @@ def main() -> None:
 
 def measure(courses: int, *, due: int, show_plan: bool) -> None:
     from courses.models import Message, Recall
-    from courses.services.recalls.planner import plan_course, recalls_plan
+    from courses.services.recalls.planner import plan_courses, recalls_plan
 
     began = time.perf_counter()
     fill(courses, due=due)
@@ -87,7 +87,7 @@ def measure(courses: int, *, due: int, show_plan: bool) -> None:
     single = []
     for course in range(1, SINGLE + 1):
         with clock() as one:
-            plan_course(course_id=course, now=NOW)
+            plan_courses(courses=[course], now=NOW)
         single.append(one.seconds)
     print(
         COLUMNS.format(

@@ -159,14 +159,22 @@ def lock_due_plans(*, now: datetime, limit: int) -> list[RecallPlan]:
 
 def lock_plan(*, course_id: int) -> list[RecallPlan]:
     """Lock the plan of one course; none when somebody else has it."""
-    own = RecallPlan.objects.filter(pk=course_id)
+    return lock_plans([course_id])
+
+
+def lock_plans(courses: Iterable[int]) -> list[RecallPlan]:
+    """Lock the plans of these courses, skipping what others have locked."""
+    own = RecallPlan.objects.filter(pk__in=list(courses)).order_by("pk")
     return list(own.select_for_update(of=("self",), no_key=True, skip_locked=True))
 
 
 def lock_outdated_plans(*, chain_id: int, number: int, limit: int) -> list[RecallPlan]:
-    """Lock plans of the chain that were made under an older policy, skipping locked ones."""
+    """Lock plans of the chain that were made under an older policy, skipping locked ones.
+
+    One that cannot be made is due when its time has come, not before.
+    """
     old = RecallPlan.objects.filter(
-        chain=chain_id, policy__lt=number, look_at__isnull=False
+        chain=chain_id, policy__lt=number, look_at__isnull=False, failures=0
     ).order_by("policy", "pk")
     return list(old.select_for_update(of=("self",), no_key=True, skip_locked=True)[:limit])
 
@@ -190,6 +198,22 @@ def lock_due_window(*, pk: int, now: datetime) -> HealingWindow | None:
         pk=pk, state=WindowState.OPEN, closes_at__lte=now
     ).select_related("course")
     return due.select_for_update(of=("self", "course"), no_key=True, skip_locked=True).first()
+
+
+def lock_due_windows(
+    *, now: datetime, after: tuple[datetime, int] | None, limit: int
+) -> list[HealingWindow]:
+    """Lock open windows whose time has come, with their courses, longest due first.
+
+    `after`: only those after this closing time and key. Skips what others have locked.
+    """
+    due = HealingWindow.objects.filter(state=WindowState.OPEN, closes_at__lte=now)
+    if after is not None:
+        due = due.filter(Q(closes_at=after[0], pk__gt=after[1]) | Q(closes_at__gt=after[0]))
+    ordered = due.select_related("course").order_by("closes_at", "pk")
+    return list(
+        ordered.select_for_update(of=("self", "course"), no_key=True, skip_locked=True)[:limit]
+    )
 
 
 def lock_due_message(*, now: datetime) -> Message | None:

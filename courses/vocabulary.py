@@ -381,6 +381,7 @@ class RecallReason(StrEnum):
     POLICY_CHANGED = "policy_changed"
     CONTACT_OFF = "contact_off"
     ASKED_FOR_LATER = "asked_for_later"
+    PLAN_FAILS = "plan_fails"
 
 
 class SlotRank(StrEnum):

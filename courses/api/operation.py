@@ -27,6 +27,8 @@ GAUGES: Final = {
     "sent_day": "Messages that left in the last 24 hours.",
     "failed_day": "Messages that ended without effect in the last 24 hours.",
     "to_plan": "Courses whose plan is to be looked at.",
+    "plans_failing": "Courses that could not be planned when they were last looked at.",
+    "to_close": "Healing windows whose time has come and that are not closed.",
 }
 NAMES: Final = {
     "due": "fallow_messages_due",
@@ -37,15 +39,21 @@ NAMES: Final = {
     "sent_day": "fallow_messages_sent_24h",
     "failed_day": "fallow_messages_failed_24h",
     "to_plan": "fallow_plans_due",
+    "plans_failing": "fallow_plans_failing",
+    "to_close": "fallow_windows_due",
 }
 
 
 class MessageHealthOut(serializers.Serializer[Any]):
-    """`late`: something that is due has not left for longer than it may."""
+    """`late`: something that is due has not left for longer than it may.
+
+    `plans_failing` counts the courses that cannot be planned; their messages wait.
+    """
 
     late = serializers.BooleanField()
     oldest_waiting_s = serializers.FloatField()
     late_after_s = serializers.IntegerField()
+    plans_failing = serializers.IntegerField()
 
 
 class MetricsView(FallowView):
@@ -91,12 +99,13 @@ class MessageHealthView(FallowView):
     )
     def get(self, request: Request) -> Response:
         """503 when the oldest message that is due is late (FALLOW_LATE_SECONDS). Public."""
-        waited = message_gauges(now=self.now()).oldest_s
-        late = waited > settings.FALLOW_LATE_SECONDS
+        gauges = message_gauges(now=self.now())
+        late = gauges.oldest_s > settings.FALLOW_LATE_SECONDS
         answer = {
             "late": late,
-            "oldest_waiting_s": waited,
+            "oldest_waiting_s": gauges.oldest_s,
             "late_after_s": settings.FALLOW_LATE_SECONDS,
+            "plans_failing": gauges.plans_failing,
         }
         return self.show(MessageHealthOut, answer, status=503 if late else 200)
 

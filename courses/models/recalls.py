@@ -55,7 +55,8 @@ class RecallPlan(models.Model):
     course, the patient). NULL: time alone changes nothing. They keep `clinic`, `ready_on` and
     `booked_until` too: the day on which the newest window closed (NULL while skin heals and when
     nobody is to be treated), and the end of the last visit that is booked. The front desk's list
-    reads them in order, so that a page costs what it shows.
+    reads them in order, so that a page costs what it shows. `failures` counts the looks, one after
+    another, that came to nothing.
     """
 
     course = models.OneToOneField(
@@ -76,11 +77,13 @@ class RecallPlan(models.Model):
     )
     ready_on = models.DateField(null=True)
     booked_until = models.DateTimeField(null=True)
+    failures = models.PositiveSmallIntegerField(default=0, db_default=0)
 
     objects = CourseScoped.as_manager()
 
     class Meta:
         indexes = [
+            models.Index(fields=["course"], name="recallplan_failing", condition=Q(failures__gt=0)),
             models.Index(
                 fields=["look_at", "course"],
                 name="recallplan_due",

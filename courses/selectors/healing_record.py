@@ -1,9 +1,12 @@
 """What a healing window is computed from, read out of the records of one session."""
 
-from collections.abc import Iterable, Mapping
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
+
+from django.db.models import F, QuerySet
 
 from clinics.models import Chain
 from courses.errors import input_refused
@@ -21,7 +24,14 @@ from courses.healing import (
     set_aside_in,
 )
 from courses.healing import Observation as Seen
-from courses.models import HealingDecision, HealingWindowVersion, Observation, Session
+from courses.models import (
+    HealingDecision,
+    HealingWindow,
+    HealingWindowVersion,
+    Observation,
+    Session,
+    TreatmentPass,
+)
 from courses.vocabulary import (
     BodySite,
     DecisionKind,
@@ -60,18 +70,9 @@ def window_as_of(
     `stored` are the facts of an earlier version: what is corrected later about the person or the
     tattoo counts only where it is stricter, so that no edit brings a date forward. Five queries.
     """
-    decided = decisions or Decisions()
     with input_refused():
         facts = session_facts(session, today=today)
-        if stored is not None:
-            facts = stricter(facts, stored=stored)
-        window = compute_window(
-            facts,
-            policy_of_chain(session.course.chain),
-            releases=decided.releases,
-            shortening=decided.shortening,
-        )
-    return facts, window
+        return _computed(session, facts, stored=stored, decisions=decisions or Decisions())
 
 
 def session_facts(session: Session, *, today: date) -> Facts:
@@ -80,12 +81,85 @@ def session_facts(session: Session, *, today: date) -> Facts:
     The area is that of the parts treated; of several sites the one that heals slowest counts; the
     number of passes is the highest over any one part.
     """
-    patient = session.course.patient
     passes = list(session.passes.prefetch_related("parts__tattoo"))
+    return _facts(session, passes=passes, observed=observations_of(session), today=today)
+
+
+@dataclass(frozen=True, slots=True)
+class WindowRecord:
+    """All that one window is computed anew from, and its newest version."""
+
+    session: Session
+    passes: Sequence[TreatmentPass]
+    observed: Sequence[Observation]
+    newest: HealingWindowVersion
+    decisions: Decisions
+
+    def as_of(self, today: date) -> tuple[Facts, Window]:
+        """As `window_as_of`, without asking the database."""
+        with input_refused():
+            facts = _facts(self.session, passes=self.passes, observed=self.observed, today=today)
+            return _computed(
+                self.session, facts, stored=self.newest.facts, decisions=self.decisions
+            )
+
+
+def window_records(windows: Collection[HealingWindow]) -> dict[int, WindowRecord]:
+    """The records of these windows by their keys. Nine queries at most."""
+    keys = [window.pk for window in windows]
+    sessions = Session.objects.filter(healing_window__in=keys)
+    of_window = {
+        session.healing_window.pk: session
+        for session in sessions.select_related(
+            "clinic", "course__chain", "course__patient", "healing_window"
+        )
+    }
+    found = [session.pk for session in of_window.values()]
+    passes, observed = defaultdict(list), defaultdict(list)
+    for one in TreatmentPass.objects.filter(session__in=found).prefetch_related("parts__tattoo"):
+        passes[one.session_id].append(one)
+    for seen in _counted(Observation.objects.filter(session__in=found)):
+        observed[seen.session_id].append(seen)
+    newest = HealingWindowVersion.objects.filter(window__in=keys, number=F("window__number"))
+    versions = {version.window_id: version for version in newest}
+    decisions = decisions_about_each(keys)
+    return {
+        pk: WindowRecord(
+            session=session,
+            passes=passes[session.pk],
+            observed=observed[session.pk],
+            newest=versions[pk],
+            decisions=decisions.get(pk, Decisions()),
+        )
+        for pk, session in of_window.items()
+    }
+
+
+def _computed(
+    session: Session, facts: Facts, *, stored: Mapping[str, Any] | None, decisions: Decisions
+) -> tuple[Facts, Window]:
+    known = facts if stored is None else stricter(facts, stored=stored)
+    window = compute_window(
+        known,
+        policy_of_chain(session.course.chain),
+        releases=decisions.releases,
+        shortening=decisions.shortening,
+    )
+    return known, window
+
+
+def _facts(
+    session: Session,
+    *,
+    passes: Sequence[TreatmentPass],
+    observed: Iterable[Observation],
+    today: date,
+) -> Facts:
+    patient = session.course.patient
     parts = {part.pk: part for one in passes for part in one.parts.all()}
     tattoos = {part.tattoo_id: part.tattoo for part in parts.values()}
     per_part = [part.pk for one in passes for part in one.parts.all()]
-    seen = tuple(_seen(row) for row in observations_of(session))
+    seen = tuple(_seen(row) for row in observed)
     return Facts(
         treated_on=session.treated_on,
         today=max([today, session.treated_on, *_dates(seen)]),
@@ -103,11 +177,12 @@ def session_facts(session: Session, *, today: date) -> Facts:
 
 def observations_of(session: Session) -> list[Observation]:
     """What was seen after the session, without what was entered in error. One query."""
-    return list(
-        session.observations.exclude(status=ObservationStatus.ENTERED_IN_ERROR).order_by(
-            "observed_on", "pk"
-        )
-    )
+    return list(_counted(session.observations.all()))
+
+
+def _counted(observations: QuerySet[Observation]) -> QuerySet[Observation]:
+    counted = observations.exclude(status=ObservationStatus.ENTERED_IN_ERROR)
+    return counted.order_by("observed_on", "pk")
 
 
 def stricter(facts: Facts, *, stored: Mapping[str, Any]) -> Facts:
@@ -129,27 +204,43 @@ def decisions_about(window_id: int) -> Decisions:
 
     A decision counts for what the version that the clinician saw showed, and for nothing newer.
     """
-    rows = list(
-        HealingDecision.objects.filter(window=window_id)
-        .select_related("decided_by", "window__session__clinic")
-        .order_by("pk")
-    )
+    return decisions_about_each([window_id]).get(window_id, Decisions())
+
+
+def decisions_about_each(windows: Collection[int]) -> dict[int, Decisions]:
+    """The same of several windows, for those that anybody decided about. Two queries."""
+    rows: dict[int, list[HealingDecision]] = defaultdict(list)
+    decided = HealingDecision.objects.filter(window__in=windows)
+    for row in decided.select_related("decided_by", "window__session__clinic").order_by("pk"):
+        rows[row.window_id].append(row)
     if not rows:
-        return Decisions()
-    outcomes = dict(
-        HealingWindowVersion.objects.filter(
-            window=window_id, number__in={row.window_number for row in rows}
-        ).values_list("number", "outcomes")
+        return {}
+    versions = HealingWindowVersion.objects.filter(
+        window__in=list(rows),
+        number__in={row.window_number for those in rows.values() for row in those},
     )
+    shown = {
+        (window_id, number): outcomes
+        for window_id, number, outcomes in versions.values_list("window", "number", "outcomes")
+    }
+    return {window_id: _decisions(those, shown=shown) for window_id, those in rows.items()}
+
+
+def _decisions(
+    rows: Sequence[HealingDecision], *, shown: Mapping[tuple[int, int], list[Mapping[str, Any]]]
+) -> Decisions:
     shortenings = [row for row in rows if row.kind == DecisionKind.SHORTEN]
     return Decisions(
         releases=tuple(
-            _release(row, outcomes=outcomes[row.window_number])
+            _release(row, outcomes=shown[row.window_id, row.window_number])
             for row in rows
             if row.kind == DecisionKind.RELEASE
         ),
         shortening=(
-            _shortening(shortenings[-1], outcomes=outcomes[shortenings[-1].window_number])
+            _shortening(
+                shortenings[-1],
+                outcomes=shown[shortenings[-1].window_id, shortenings[-1].window_number],
+            )
             if shortenings
             else None
         ),

@@ -2,13 +2,13 @@
 
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
-from typing import Any
+from typing import Any, Final
 
 from clinics.access import Actor
 from core.db import command, step
 from courses import locks
 from courses.errors import NothingHeld, WindowUnknown, input_refused
-from courses.healing import Window, earliest_instant, facts_json, outcomes_json, shorten
+from courses.healing import Facts, Window, earliest_instant, facts_json, outcomes_json, shorten
 from courses.models import (
     Course,
     HealingDecision,
@@ -18,10 +18,16 @@ from courses.models import (
     Session,
 )
 from courses.selectors.healing import windows_of_course
-from courses.selectors.healing_record import decisions_about, local_today, window_as_of
+from courses.selectors.healing_record import (
+    WindowRecord,
+    decisions_about,
+    local_today,
+    window_as_of,
+)
 from courses.vocabulary import DecisionKind, SessionStatus, WindowState
 
 OPENED_BY = frozenset({SessionStatus.COMPLETED, SessionStatus.STOPPED})
+CLOCK: Final = "clock"
 
 
 @step
@@ -39,12 +45,13 @@ def window_open(*, session: Session, actor: Actor, now: datetime) -> HealingWind
     )
     _apply(window, computed, zone=session.clinic.time_zone)
     window.save(force_insert=True)
-    _write_version(
+    version = _version(
         window,
         facts=facts_json(facts),
         outcomes=outcomes_json(computed),
         cause=f"session:{session.pk}",
     )
+    version.save(force_insert=True)
     return window
 
 
@@ -60,21 +67,18 @@ def window_recompute(*, window_id: int, cause: str, now: datetime) -> HealingWin
     if window is None:
         raise WindowUnknown(healing_window=window_id)
     newest = window.versions.get(number=window.number)
-    facts, computed = window_as_of(
+    computed = window_as_of(
         window.session,
         today=local_today(window.session, now=now),
         stored=newest.facts,
         decisions=decisions_about(window.pk),
     )
-    shown = (facts_json(facts), outcomes_json(computed))
-    before = (window.state, window.earliest_on, window.advised_on)
-    _apply(window, computed, zone=window.session.clinic.time_zone)
-    after = (window.state, window.earliest_on, window.advised_on)
-    if before == after and _told(*shown) == _told(newest.facts, newest.outcomes):
-        return window
-    window.number += 1
-    window.save()
-    _write_version(window, facts=shown[0], outcomes=shown[1], cause=cause)
+    version = _put(
+        window, computed, newest=newest, cause=cause, zone=window.session.clinic.time_zone
+    )
+    if version is not None:
+        window.save()
+        version.save(force_insert=True)
     return window
 
 
@@ -85,14 +89,26 @@ def window_close_if_due(*, window_id: int, now: datetime) -> HealingWindow:
     What has not healed by then turns into a hold here: the rules look at the day. The closing is
     a version of its own, so that each closing has a number.
     """
-    window = window_recompute(window_id=window_id, cause="clock", now=now)
-    if window.state == WindowState.OPEN and window.closes_at and window.closes_at <= now:
-        newest = window.versions.get(number=window.number)
-        window.state = WindowState.CLOSED
-        window.number += 1
+    window = window_recompute(window_id=window_id, cause=CLOCK, now=now)
+    version = _close(window, newest=window.versions.get(number=window.number), now=now)
+    if version is not None:
         window.save()
-        _write_version(window, facts=newest.facts, outcomes=newest.outcomes, cause="clock")
+        version.save(force_insert=True)
     return window
+
+
+def window_closing(
+    window: HealingWindow, record: WindowRecord, *, now: datetime
+) -> list[HealingWindowVersion]:
+    """The same on a (locked) window in memory: the versions that are to be written, in order.
+
+    For closing many at once. Raises InputRefused.
+    """
+    today = local_today(record.session, now=now)
+    zone = record.session.clinic.time_zone
+    moved = _put(window, record.as_of(today), newest=record.newest, cause=CLOCK, zone=zone)
+    closed = _close(window, newest=moved or record.newest, now=now)
+    return [version for version in (moved, closed) if version is not None]
 
 
 @step
@@ -256,11 +272,40 @@ def _told(facts: dict[str, Any], outcomes: list[Any]) -> tuple[dict[str, Any], l
     return {name: value for name, value in facts.items() if name != "today"}, outcomes
 
 
-@step
-def _write_version(
+def _put(
+    window: HealingWindow,
+    computed: tuple[Facts, Window],
+    *,
+    newest: HealingWindowVersion,
+    cause: str,
+    zone: str,
+) -> HealingWindowVersion | None:
+    """Put what was computed on the row; its version, when anything but the day differs."""
+    shown = (facts_json(computed[0]), outcomes_json(computed[1]))
+    before = (window.state, window.earliest_on, window.advised_on)
+    _apply(window, computed[1], zone=zone)
+    after = (window.state, window.earliest_on, window.advised_on)
+    if before == after and _told(*shown) == _told(newest.facts, newest.outcomes):
+        return None
+    window.number += 1
+    return _version(window, facts=shown[0], outcomes=shown[1], cause=cause)
+
+
+def _close(
+    window: HealingWindow, *, newest: HealingWindowVersion, now: datetime
+) -> HealingWindowVersion | None:
+    """Put on the row that it is closed, where it is; the version that says so."""
+    if window.state != WindowState.OPEN or window.closes_at is None or window.closes_at > now:
+        return None
+    window.state = WindowState.CLOSED
+    window.number += 1
+    return _version(window, facts=newest.facts, outcomes=newest.outcomes, cause=CLOCK)
+
+
+def _version(
     window: HealingWindow, *, facts: dict[str, Any], outcomes: list[Any], cause: str
-) -> None:
-    HealingWindowVersion.objects.create(
+) -> HealingWindowVersion:
+    return HealingWindowVersion(
         window=window,
         number=window.number,
         state=window.state,

@@ -22,17 +22,12 @@ LEASE_SECONDS = 2
 SECRET = "local-only"
 COUNTED = "SELECT count(*) FROM courses_message WHERE status IN ('completed', 'stopped')"
 AT_THE_DESK = """
-    SELECT point.address FROM courses_message AS message
+    SELECT 'fallow-message-' || message.id FROM courses_message AS message
     JOIN courses_recall AS recall ON recall.id = message.recall_id
-    JOIN courses_contactpoint AS point ON point.id = message.contact_point_id
     WHERE message.status = 'stopped' AND recall.status = 'on-hold'
 """
 STATES = "SELECT status, count(*) FROM courses_message GROUP BY status"
-LEFT = """
-    SELECT point.address FROM courses_message AS message
-    JOIN courses_contactpoint AS point ON point.id = message.contact_point_id
-    WHERE message.status = 'completed'
-"""
+LEFT = "SELECT 'fallow-message-' || id FROM courses_message WHERE status = 'completed'"
 REPORTS = "SELECT count(*), count(DISTINCT message_id) FROM courses_deliveryreport"
 
 
@@ -257,19 +252,25 @@ def _watch(plan: Plan, *, crew: Crew, watched: Watched, troubles: Troubles, bega
 
 
 def _evidence(plan: Plan, own: Backing, *, provider: Provider, watched: Watched) -> Evidence:
-    asked = Counter(_addressee(file) for file in sorted((own.folder / "outbox").glob("*.txt")))
+    letters = {file.stem: _addressee(file) for file in (own.folder / "outbox").glob("*.txt")}
+    asked = Counter(letters.values())
     told = asked.copy()
     # What took effect: a request that was answered 500 before is none.
-    to_of = {one.key: one.body["to"] for one in provider.requests}
+    to_of = letters | {one.key.strip('"'): one.body["to"] for one in provider.requests}
     for key, times in provider.keys.items():
-        asked[to_of[key]] += times
-        told[to_of[key]] += 1
+        asked[to_of[key.strip('"')]] += times
+        told[to_of[key.strip('"')]] += 1
+    # Whom nobody was asked to tell has no address here, only a message.
+    desk, left = (
+        frozenset(to_of.get(key, key) for (key,) in watched.rows(rows))
+        for rows in (AT_THE_DESK, LEFT)
+    )
     return Evidence(
         due=plan.messages,
         told=told if plan.honours_keys else asked,
         asked=asked,
-        desk=frozenset(address for (address,) in watched.rows(AT_THE_DESK)),
-        left=frozenset(address for (address,) in watched.rows(LEFT)),
+        desk=desk,
+        left=left,
     )
 
 

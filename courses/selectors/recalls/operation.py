@@ -7,7 +7,8 @@ from typing import Final
 from core.prepared import Prepared
 
 GAUGES: Final = Prepared("""
-    SELECT due, late, oldest, calls, unreachable, sent_day, failed_day, to_plan
+    SELECT due, late, oldest, calls, unreachable, sent_day, failed_day, to_plan, plans_failing,
+        to_close
     FROM courses_message_gauges(%(now)s::timestamptz)
 """)
 
@@ -17,6 +18,7 @@ class MessageGauges:
     """How messages stand. `oldest_s`: how long the one that is due longest has waited, seconds.
 
     `late` have waited for five minutes; `sent_day` and `failed_day` are of the last 24 hours.
+    `plans_failing`: courses that cannot be planned; `to_close`: windows whose time has come.
     """
 
     due: int
@@ -27,6 +29,8 @@ class MessageGauges:
     sent_day: int
     failed_day: int
     to_plan: int
+    plans_failing: int
+    to_close: int
 
 
 def message_gauges(*, now: datetime) -> MessageGauges:

@@ -112,7 +112,7 @@ def verdict(
         return Unwanted(RecallReason.TOO_LATE) if late else wait
     if point.channel == Channel.PHONE:
         return Call()
-    return Send(outgoing=_outgoing(message), text=text_of(message))
+    return Send(outgoing=outgoing_of(message), text=text_of(message))
 
 
 def still_wanted(recall: Recall, *, now: datetime) -> Unwanted | Later | None:
@@ -214,7 +214,8 @@ def _wrong_hour(
     return Later(until, RecallReason.QUIET_HOURS if sleeps else RecallReason.CLOSED_DAY)
 
 
-def _outgoing(message: Message) -> Outgoing:
+def outgoing_of(message: Message) -> Outgoing:
+    """To whom a message goes, and in whose name. No query."""
     point = message.contact_point
     return Outgoing(
         channel=Channel(point.channel),

@@ -61,7 +61,8 @@ NEW_MESSAGES: Final = """
         AS fresh (recall_id, contact_point_id, channel, due_at)
 """
 LOOKS: Final = """
-    UPDATE courses_recallplan AS plan SET policy = aim.policy, look_at = aim.look_at
+    UPDATE courses_recallplan AS plan
+    SET policy = aim.policy, look_at = aim.look_at, failures = 0
     FROM unnest(%s::bigint[], %s::int[], %s::timestamptz[]) AS aim (course_id, policy, look_at)
     WHERE plan.course_id = aim.course_id
 """

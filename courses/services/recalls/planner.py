@@ -1,13 +1,17 @@
 """Plans become rows: the steps that the outlook wants, and none that it does not.
 
 The planner looks at the courses that a change has touched, or whose time has come, a batch in a
-transaction. Two planners at once share the courses out; running twice writes nothing new.
+transaction. Two planners at once share the courses out; running twice writes nothing new. A
+batch that fails is halved until the course is found that it fails for: that one is set aside, and
+looked at again after a pause that grows.
 """
 
 import time
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Final
+
+from django.db.models import Q
 
 from core.db import command, step
 from courses import locks
@@ -16,6 +20,7 @@ from courses.models import RecallPlan
 from courses.selectors.recalls.closed_days import ClosedDaysOfClinics
 from courses.selectors.recalls.facts import CourseRecords, course_records
 from courses.selectors.recalls.policies import cadence_numbered, numbers_in_force
+from courses.services.recalls.broken import PASSING, PlanBroken, plan_set_aside
 from courses.services.recalls.plan_rows import Planned, looks_write, plans_write
 from courses.timing import outlook
 from courses.timing.differences import Ways, differences
@@ -33,7 +38,10 @@ def recalls_plan(*, now: datetime, seconds: float = SECONDS) -> int:
     closed = ClosedDaysOfClinics(now=now)
     give_up, done = time.monotonic() + seconds, 0
     while time.monotonic() < give_up:
-        planned = plan_batch(now=now, closed=closed)
+        try:
+            planned = plan_batch(now=now, closed=closed)
+        except PlanBroken as broken:
+            planned = _plan_apart(broken, closed=closed, now=now)
         if not planned:
             break
         done += planned
@@ -42,7 +50,10 @@ def recalls_plan(*, now: datetime, seconds: float = SECONDS) -> int:
 
 @command
 def plan_batch(*, now: datetime, closed: ClosedDaysOfClinics, limit: int = BATCH) -> int:
-    """Plan the courses that are due to be looked at, then those under an old policy; how many."""
+    """Plan the courses that are due to be looked at, then those under an old policy; how many.
+
+    Raises PlanBroken.
+    """
     numbers = numbers_in_force()
     plans = locks.lock_due_plans(now=now, limit=limit)
     for chain_id, number in sorted(numbers.items()):
@@ -54,23 +65,50 @@ def plan_batch(*, now: datetime, closed: ClosedDaysOfClinics, limit: int = BATCH
     return len(plans)
 
 
-def plan_if_due(*, message_id: int, now: datetime) -> None:
+def plan_if_due(*, message_id: int, now: datetime) -> datetime | None:
     """Plan the course of a message anew when it is due to be looked at; one query when it is not.
 
     So that a sender that comes before the planner does not send what the planner takes back.
+    Nobody knows whether that is so where planning fails: then when it is tried again, else None.
     """
-    due = RecallPlan.objects.filter(course__recalls__messages=message_id, look_at__lte=now)
-    for course_id in due.values_list("pk", flat=True):
-        plan_course(course_id=course_id, now=now)
+    due = RecallPlan.objects.filter(
+        Q(look_at__lte=now) | Q(failures__gt=0), course__recalls__messages=message_id
+    )
+    look_at: datetime | None
+    for course_id, look_at in due.values_list("pk", "look_at"):
+        if look_at is not None and look_at > now:
+            return look_at
+        try:
+            plan_courses(courses=[course_id], now=now)
+        except PlanBroken as broken:
+            return plan_set_aside(course_id=course_id, error=broken.__cause__ or broken, now=now)
+    return None
 
 
 @command
-def plan_course(*, course_id: int, now: datetime) -> None:
-    """Plan one course, unless somebody is at it."""
-    plans = locks.lock_plan(course_id=course_id)
+def plan_courses(
+    *, courses: Sequence[int], now: datetime, closed: ClosedDaysOfClinics | None = None
+) -> None:
+    """Plan these courses, but for those that somebody is at. Raises PlanBroken."""
+    plans = locks.lock_plans(courses)
     if plans:
-        numbers = numbers_in_force()
-        _plan(plans, numbers=numbers, closed=ClosedDaysOfClinics(now=now), now=now)
+        days = closed or ClosedDaysOfClinics(now=now)
+        _plan(plans, numbers=numbers_in_force(), closed=days, now=now)
+
+
+def _plan_apart(broken: PlanBroken, *, closed: ClosedDaysOfClinics, now: datetime) -> int:
+    """Plan all that can be planned of a batch that failed, and set the others aside; how many."""
+    courses = broken.courses
+    if len(courses) == 1:
+        plan_set_aside(course_id=courses[0], error=broken.__cause__ or broken, now=now)
+        return 1
+    middle = len(courses) // 2
+    for half in (courses[:middle], courses[middle:]):
+        try:
+            plan_courses(courses=half, closed=closed, now=now)
+        except PlanBroken as smaller:
+            _plan_apart(smaller, closed=closed, now=now)
+    return len(courses)
 
 
 @step
@@ -81,7 +119,24 @@ def _plan(
     closed: ClosedDaysOfClinics,
     now: datetime,
 ) -> None:
-    records = course_records([plan.course_id for plan in plans], now=now)
+    courses = [plan.course_id for plan in plans]
+    try:
+        _plan_each(courses, numbers=numbers, closed=closed, now=now)
+    except PASSING:
+        raise
+    except Exception as error:
+        raise PlanBroken(courses) from error
+
+
+@step
+def _plan_each(
+    courses: Sequence[int],
+    *,
+    numbers: dict[int, int],
+    closed: ClosedDaysOfClinics,
+    now: datetime,
+) -> None:
+    records = course_records(courses, now=now)
     reachable = reachable_channels()
     planned = [
         _planned(

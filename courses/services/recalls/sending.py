@@ -56,13 +56,14 @@ def message_deliver(
     else are read here anew, just before it leaves. What an unknown error leaves behind is claimed
     again when the lease is over.
     """
-    plan_if_due(message_id=claim.message_id, now=now)
+    fails_until = plan_if_due(message_id=claim.message_id, now=now)
     message = messages_with_context().get(pk=claim.message_id)
     if message.status != MessageStatus.IN_PROGRESS or message.attempt != claim.attempt:
         return None
-    outcome = _unknown(message, claim=claim, senders=senders) or _attempt(
-        message, claim=claim, senders=senders, now=now, closed=closed
-    )
+    outcome: Outcome | None = _unknown(message, claim=claim, senders=senders)
+    if outcome is None and fails_until is not None:
+        outcome = Waits(RecallReason.PLAN_FAILS, fails_until)
+    outcome = outcome or _attempt(message, claim=claim, senders=senders, now=now, closed=closed)
     if not message_settle(claim=claim, outcome=outcome, now=now):
         logger.warning("message %s: lease lost before it was settled", message.pk)
         return None

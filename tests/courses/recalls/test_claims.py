@@ -28,7 +28,7 @@ from tests.support.recalls import Remembering, Scene, make_scene, open_due, send
 SENT = Sent(Delivery(reference="theirs"))
 
 
-class Died(Exception):
+class Died(BaseException):
     """The process was killed here."""
 
 
