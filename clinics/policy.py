@@ -116,6 +116,7 @@ POLICY: Final[dict[str, Rule]] = {
     "counter_difference.close": at_the_clinic(SAFETY),
     "patient.read": anywhere(MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR),
     "patient.export": anywhere(MANAGER, CLINICIAN),
+    "patient.erase": for_the_chain(MANAGER),
     "patient.write": anywhere(DESK, CLINICIAN, INTEGRATOR),
     "contact_point.read": anywhere(DESK, CLINICIAN, INTEGRATOR),
     "contact_point.write": anywhere(DESK, CLINICIAN, INTEGRATOR),

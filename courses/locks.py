@@ -12,12 +12,14 @@ from datetime import datetime
 from django.db.models import Q
 
 from core.db import lock_rows
+from courses.errors.erasure import PatientErased
 from courses.models import (
     Appointment,
     CalendarFeed,
     CalibrationRun,
     ContactPoint,
     Course,
+    Erasure,
     Gap,
     HealingWindow,
     Message,
@@ -47,8 +49,23 @@ def lock_patient(*, pk: int) -> Patient | None:
     """Lock one patient until the transaction ends; None when there is none.
 
     It stands for all the patient's tattoos: which course treats which is decided under it.
+    Raises PatientErased.
     """
+    patient = lock_patient_even_erased(pk=pk)
+    if patient is not None:
+        refuse_erased(patient)
+    return patient
+
+
+def lock_patient_even_erased(*, pk: int) -> Patient | None:
+    """The same for the erasure itself, which may be asked for again."""
     return next(iter(lock_rows(Patient.objects.filter(pk=pk))), None)
+
+
+def refuse_erased(patient: Patient) -> None:
+    """Raise PatientErased when nothing may be added to the record any more."""
+    if patient.erased_at is not None:
+        raise PatientErased(patient=patient.pk)
 
 
 def lock_contact_point(*, pk: int) -> ContactPoint | None:
@@ -59,6 +76,12 @@ def lock_contact_point(*, pk: int) -> ContactPoint | None:
 def lock_contact_points(pks: Iterable[int]) -> list[ContactPoint]:
     """Lock several contact points in the order of their keys."""
     return lock_rows(ContactPoint.objects.filter(pk__in=list(pks)))
+
+
+def lock_erasures_to_carry_out(*, limit: int) -> list[Erasure]:
+    """Erasures that nobody carries out just now, the oldest first; without waiting."""
+    rows = Erasure.objects.filter(done__isnull=True).order_by("asked_at", "id")
+    return list(rows.select_for_update(skip_locked=True, of=("self",))[:limit])
 
 
 def lock_tattoo(*, pk: int) -> Tattoo | None:
@@ -77,9 +100,15 @@ def lock_observation(*, pk: int) -> Observation | None:
 
 
 def lock_course(*, pk: int) -> Course | None:
-    """Lock one course until the transaction ends, read with its patient; None without one."""
+    """Lock one course until the transaction ends, read with its patient; None without one.
+
+    Raises PatientErased.
+    """
     courses = Course.objects.filter(pk=pk).select_related("patient")
-    return next(iter(lock_rows(courses)), None)
+    course = next(iter(lock_rows(courses)), None)
+    if course is not None:
+        refuse_erased(course.patient)
+    return course
 
 
 def lock_appointment(*, pk: int) -> Appointment | None:

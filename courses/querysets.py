@@ -15,6 +15,14 @@ class PatientScoped(models.QuerySet[Any]):
         return self.filter(patient__chain_id=actor.chain_id)
 
 
+class ErasureScoped(models.QuerySet[Any]):
+    """Rows that hang on an erasure."""
+
+    def visible_to(self, actor: HasChain) -> Self:
+        """The rows of the erasures of the actor's chain."""
+        return self.filter(erasure__patient__chain_id=actor.chain_id)
+
+
 class ContactPointScoped(models.QuerySet[Any]):
     """Rows that hang on a contact point."""
 

@@ -4,9 +4,11 @@ from celery import shared_task
 from django.utils import timezone
 
 from courses.services.booking import holds_expire
+from courses.services.erasure import erasures_carry_out
 from courses.services.gaps import gaps_advance
 from courses.services.recalls import ticks
 from courses.services.replans import run_solve, runs_wake
+from courses.services.retention import retention_tick
 
 # Longer than any re-plan works (MAX_SECONDS); shorter than the broker's visibility timeout.
 REPLAN_SOFT_LIMIT = 240
@@ -49,3 +51,15 @@ def solve_replan(run_id: int) -> None:
 def wake_replan_runs() -> None:
     """Send for workers for the runs that nobody has, or whose worker is gone."""
     runs_wake(now=timezone.now())
+
+
+@shared_task(name="courses.carry_out_erasures")
+def carry_out_erasures() -> None:
+    """Write over the personal data of patients whose erasure was asked for."""
+    erasures_carry_out(now=timezone.now())
+
+
+@shared_task(name="courses.forget_by_policy")
+def forget_by_policy() -> None:
+    """Forget the traces that the chains' policies keep no longer."""
+    retention_tick(now=timezone.now())

@@ -28,6 +28,12 @@ class Chain(Versioned):
         blank=True,
         help_text="Service and energy checks of lasers: values by name",
     )
+    retention_policy = models.JSONField(
+        default=dict,
+        db_default={},
+        blank=True,
+        help_text="How long records and traces are kept: values by name",
+    )
     session_multiplier = models.DecimalField(
         max_digits=4,
         decimal_places=2,

@@ -15,7 +15,9 @@ from clinics.services.changes import changed
 from clinics.vocabulary import ResourceKind
 from core.db import command, constraint_as, step
 
-POLICIES: Final = frozenset({"device_policy", "healing_policy", "search_policy"})
+POLICIES: Final = frozenset(
+    {"device_policy", "healing_policy", "retention_policy", "search_policy"}
+)
 
 
 @command

@@ -208,6 +208,7 @@ FALLOW_POLICY_CHECKS = {
     "healing_policy": "courses.healing.check_policy",
     "search_policy": "courses.slots.policy_of",
     "device_policy": "devices.policy.device_policy_of",
+    "retention_policy": "courses.retention.retention_policy_of",
 }
 
 # --- Messages to patients: written to a folder unless a mail server is set.

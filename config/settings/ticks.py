@@ -31,6 +31,8 @@ def beat_schedule(*, message_seconds: int, recall_seconds: int) -> dict[str, Any
         "cancel-expired-holds": _tick("courses.cancel_expired_holds", seconds=60),
         "advance-gap-offers": _tick("courses.advance_gap_offers", seconds=30),
         "wake-replan-runs": _tick("courses.wake_replan_runs", seconds=15),
+        "carry-out-erasures": _tick("courses.carry_out_erasures", seconds=60),
+        "forget-by-policy": _tick("courses.forget_by_policy", seconds=3600),
         "reconcile-counters": _tick("devices.reconcile_counters", seconds=3600),
         "note-ledger-heads": _tick("devices.note_ledger_heads", seconds=3600),
         "enforce-services": _tick("devices.enforce_services", seconds=600),

@@ -142,6 +142,7 @@ class PatientOut(serializers.ModelSerializer[Patient]):
             "gold_therapy_ever",
             "deceased",
             "language",
+            "erased_at",
             "contact_points",
             "created_at",
         )

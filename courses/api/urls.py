@@ -14,6 +14,7 @@ from courses.api.courses import CourseViewSet
 from courses.api.delivery_reports import DeliveryReportTakeView, DeliveryReportViewSet
 from courses.api.desk_list import BookingRatesView, RecallListViewSet
 from courses.api.energy_checks import EnergyCheckDoubtViewSet
+from courses.api.erasure import ErasureView, RetentionView
 from courses.api.estimate_calculator import SessionEstimateView
 from courses.api.gaps import GapOfferViewSet, GapViewSet
 from courses.api.healing import HealingWindowViewSet
@@ -123,6 +124,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     ),
     path("calculators/precautions", PrecautionsCalculator.as_view(), name="precautions"),
     path("precaution-questionnaire", QuestionnaireView.as_view(), name="precaution-questionnaire"),
+    path("patients/<int:pk>/erasure", ErasureView.as_view(), name="patient-erasure"),
+    path("retention-policy", RetentionView.as_view(), name="retention-policy"),
     path("patients/<int:pk>/export", PatientExportView.as_view(), name="patient-export"),
     path(
         "patients/<int:pk>/precautions",

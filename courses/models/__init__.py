@@ -5,6 +5,7 @@ from courses.models.appointments import Appointment, AppointmentSeries
 from courses.models.calibration import CalibrationDecision, CalibrationRun
 from courses.models.consents import Consent
 from courses.models.courses import Course
+from courses.models.erasure import Erasure, ErasureDone
 from courses.models.feeds import CalendarFeed
 from courses.models.gaps import Gap, GapOffer
 from courses.models.healing import HealingDecision, HealingWindow, HealingWindowVersion
@@ -28,6 +29,8 @@ __all__ = [
     "ContactPoint",
     "Course",
     "DeliveryReport",
+    "Erasure",
+    "ErasureDone",
     "Gap",
     "GapOffer",
     "HealingDecision",

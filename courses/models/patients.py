@@ -38,6 +38,11 @@ class Patient(Versioned):
     gold_therapy_ever = models.BooleanField(default=False)
     deceased = models.BooleanField(default=False)
     language = models.CharField(max_length=8, default="en")
+    erased_at = models.DateTimeField(
+        null=True,
+        editable=False,
+        help_text="Erasure was asked for: the record is closed, and goes on under a pseudonym",
+    )
 
     objects = ChainScoped.as_manager()
 

@@ -106,4 +106,5 @@ def _visible_point(contact_point_id: int, *, actor: Actor) -> ContactPoint:
     )
     if point is None:
         raise ContactPointUnknown(contact_point=contact_point_id)
+    locks.refuse_erased(point.patient)
     return point

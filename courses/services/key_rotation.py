@@ -68,7 +68,7 @@ def history_forget_addresses(*, after: int, until: int) -> int:
     """Hide the addresses that the history kept in plain; how many rows had one."""
     with rewriting(), connection.cursor() as cursor:
         cursor.execute(FORGET, [after, until])
-        return cursor.rowcount
+        return int(cursor.rowcount)
 
 
 def _newest_change() -> int:

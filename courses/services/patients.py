@@ -150,6 +150,7 @@ def _locked_point(
     point = locks.lock_contact_point(pk=contact_point_id)
     if point is None or point.patient.chain_id != actor.chain_id:
         raise ContactPointUnknown(contact_point=contact_point_id)
+    locks.refuse_erased(point.patient)
     point.check_version(expected_version)
     return point
 

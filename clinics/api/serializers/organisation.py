@@ -29,6 +29,10 @@ class ChainSerializer(RowSerializer):
         required=False,
         help_text="Service and energy checks of lasers, by name; see /device-policy",
     )
+    retention_policy = serializers.DictField(
+        required=False,
+        help_text="How long records and traces are kept, by name; see /retention-policy",
+    )
     session_multiplier = serializers.DecimalField(
         max_digits=4,
         decimal_places=2,
@@ -59,6 +63,7 @@ class ChainSerializer(RowSerializer):
             "healing_policy",
             "search_policy",
             "device_policy",
+            "retention_policy",
             "session_multiplier",
             "holds_per_caller",
             "second_factor_roles",
