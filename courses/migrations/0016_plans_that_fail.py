@@ -41,7 +41,7 @@ AFTER = BEFORE.replace(
 
 
 class Migration(migrations.Migration):
-    dependencies = [("courses", "0014_since_when_a_patient_is_ready")]
+    dependencies = [("courses", "0015_erasure")]
 
     operations = [
         migrations.AddField(
