@@ -209,7 +209,7 @@ class SignInUnknown(NotFound):
 class SessionUnknown(NotFound):
     """The caller has no such session."""
 
-    code = "session_unknown"
+    code = "sign_in_session_unknown"
     title = "No such session"
 
 

@@ -6,16 +6,20 @@ import django.utils.timezone
 from django.conf import settings
 from django.db import migrations, models
 
-# Tokens that people hold go on; on a new database there is no table that they could come from.
+# Tokens that people hold go on. The table that they come from stays for old code that still runs;
+# nothing empties it any longer, so it must not keep users from being removed.
 TAKE_OVER = """
+    INSERT INTO clinics_accesstoken (digest, token_key, user_id, created, expiry, machine, name,
+                                     scopes, second_factor)
+    SELECT digest, token_key, user_id, created, expiry, false, '', '{}', false FROM knox_authtoken;
     DO $do$
+    DECLARE
+        held name;
     BEGIN
-        IF to_regclass('knox_authtoken') IS NOT NULL THEN
-            INSERT INTO clinics_accesstoken (digest, token_key, user_id, created, expiry, machine,
-                                             name, scopes, second_factor)
-            SELECT digest, token_key, user_id, created, expiry, false, '', '{}', false
-            FROM knox_authtoken;
-        END IF;
+        FOR held IN SELECT conname FROM pg_constraint
+                    WHERE conrelid = 'knox_authtoken'::regclass AND contype = 'f' LOOP
+            EXECUTE format('ALTER TABLE knox_authtoken DROP CONSTRAINT %I', held);
+        END LOOP;
     END $do$
 """
 # As clinics_actor, which code of before goes on to ask, with what the chain demands.
@@ -39,6 +43,7 @@ SIGNED_IN = """
 class Migration(migrations.Migration):
     dependencies = [
         ("clinics", "0009_history"),
+        ("knox", "0009_extend_authtoken_field"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

@@ -90,7 +90,7 @@ def matching_step(secret: str, code: str, *, now: datetime) -> int | None:
     """The step of time whose code this is, near `now`; None when there is none."""
     current = int(now.timestamp()) // app_settings.TOTP_PERIOD
     tolerance = app_settings.TOTP_TOLERANCE
-    near = range(current - tolerance, current + tolerance + 1)
+    near = range(max(0, current - tolerance), current + tolerance + 1)
     return next((step for step in near if _is_code_of(secret, step, code)), None)
 
 
