@@ -1,6 +1,7 @@
 """Pages by keyset: a constant number of queries however far a caller reads.
 
-The cursor is opaque and signed, and holds for the same address with the same filters only.
+The cursor is encrypted, since it holds names where a list is in their order and addresses stand in
+logs; and signed, so that it holds for the same address with the same filters only.
 """
 
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from rest_framework.views import APIView
 
 from core.api.filters import invalid_parameter
 from core.api.keyset import Keyset, Plain
+from core.secrets_at_rest import InvalidToken, decrypt, encrypt
 
 LIMIT: Final = "limit"
 CURSOR: Final = "cursor"
@@ -86,8 +88,8 @@ class KeysetPagination(BasePagination):
         if given is None:
             return None
         try:
-            values, backwards = signing.loads(given, salt=_salt(request))
-        except signing.BadSignature as error:
+            values, backwards = signing.loads(decrypt(given), salt=_salt(request))
+        except (InvalidToken, signing.BadSignature) as error:
             detail = "Not a cursor of this list with these filters; start at the first page."
             raise invalid_parameter(CURSOR, detail=detail) from error
         return Cursor(values, bool(backwards))
@@ -101,7 +103,7 @@ class KeysetPagination(BasePagination):
 
     def _link(self, row: Any, *, backwards: bool) -> str:
         values = [self.keyset.values_of(row), int(backwards)]
-        token = signing.dumps(values, salt=_salt(self.request))
+        token = encrypt(signing.dumps(values, salt=_salt(self.request)))
         return replace_query_param(self.request.build_absolute_uri(), CURSOR, token)
 
     def _first(self) -> str:
