@@ -1,6 +1,6 @@
 """Made-up requests for every operation of the OpenAPI document, by the thousand.
 
-Run: DATABASE_URL=... python -m bench.fuzz [--cases 1000] [--processes 2] [--out .local/fuzz] [LABEL ...]
+Run: DATABASE_URL=... python -m bench.fuzz [--cases 1000] [--processes 2] [--out FOLDER] [LABEL ...]
 The database is migrated and filled with the invented demonstration when it is empty; each request
 is rolled back. What is done for an operation is a file in `--out`: a run that was stopped goes on
 where it was, and `--again` begins anew. LABEL is an operation such as "GET /api/v1/patients".

@@ -138,10 +138,17 @@ class FallowSchema(AutoSchema):
     def _map_serializer_field(
         self, field: Any, direction: Any, bypass_extensions: bool = False
     ) -> Any:
-        """As the library has it, and an empty text where a column of codes may be empty."""
+        """As the library has it, with what it leaves out.
+
+        An empty text where a column of codes may be empty, and the ends of a list of objects.
+        """
         schema = super()._map_serializer_field(field, direction, bypass_extensions)  # type: ignore[no-untyped-call]
         if direction == "response" and schema and "enum" in schema and _may_be_empty(field):
             schema["enum"] = [*schema["enum"], ""]
+        if isinstance(field, serializers.ListSerializer) and schema:
+            for word, bound in (("minItems", "min_length"), ("maxItems", "max_length")):
+                if getattr(field, bound, None) is not None:
+                    schema[word] = getattr(field, bound)
         return schema
 
     def get_summary(self) -> str | None:
