@@ -123,6 +123,7 @@ POLICY: Final[dict[str, Rule]] = {
     "tattoo.write": anywhere(CLINICIAN),
     "course.read": anywhere(MANAGER, DESK, OPERATOR, CLINICIAN, INTEGRATOR),
     "course.write": anywhere(CLINICIAN),
+    "medical_detail.read": anywhere(MANAGER, OPERATOR, CLINICIAN, INTEGRATOR),
     "session.read": anywhere(MANAGER, OPERATOR, CLINICIAN, SAFETY, INTEGRATOR),
     "session.write": at_the_clinic(OPERATOR, CLINICIAN),
     "session.override": at_the_clinic(CLINICIAN),

@@ -8,10 +8,13 @@ import tempfile
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 
+from config import access_page
 from config.local.places import PROJECT
 
 DOCUMENT = PROJECT / "docs" / "openapi.yaml"
+ACCESS = PROJECT / "docs" / "access.md"
 BIN = Path(sys.executable).parent
 TEST = {"DJANGO_SETTINGS_MODULE": "config.settings.test"}
 # Values that production asks for; nothing is contacted.
@@ -73,6 +76,7 @@ def checks() -> list[Check]:
         # Compared with the migration files alone: no database is asked.
         Check("migrations", (*django, "makemigrations", "--check", "--dry-run"), TEST),
         Check("OpenAPI document", ("python", "-m", "config.checks", "openapi")),
+        Check("table of access", ("python", "-m", "config.checks", "policy")),
     ]
 
 
@@ -99,19 +103,33 @@ def openapi(*, write: bool) -> int:
     return 1
 
 
+def policy(*, write: bool) -> int:
+    """Compare the committed page of who may do what with the policy table, or write it anew."""
+    fresh = access_page.page(DOCUMENT)
+    if write:
+        ACCESS.write_text(fresh)
+        return 0
+    if ACCESS.is_file() and ACCESS.read_text() == fresh:
+        return 0
+    print(f"{ACCESS.relative_to(PROJECT)} differs from the policy table; if meant: add --write")
+    return 1
+
+
 def main() -> int:
-    """Run all checks, or the one about the OpenAPI document; returns the exit code."""
+    """Run all checks, or one about a document that is made from code; returns the exit code."""
     parser = argparse.ArgumentParser(prog="python -m config.checks", description=__doc__)
-    parser.add_argument("only", nargs="?", choices=["openapi"])
+    parser.add_argument("only", nargs="?", choices=sorted(MADE))
     parser.add_argument("--write", action="store_true", help="write the document anew")
     chosen = parser.parse_args()
     if chosen.only:
-        return openapi(write=chosen.write)
+        return MADE[chosen.only](write=chosen.write)
     failed = [check.name for check in checks() if not check.passes()]
     if failed:
         print(f"\nFailed: {', '.join(failed)}")
     return int(bool(failed))
 
+
+MADE: Final = {"openapi": openapi, "policy": policy}
 
 if __name__ == "__main__":
     sys.exit(main())

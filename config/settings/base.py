@@ -194,6 +194,7 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",
         "core.api.document.complete",
+        "clinics.api.who_may.say_who_may",
     ],
 }
 # What stands in the examples of the document, by the name of a field.

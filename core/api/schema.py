@@ -4,7 +4,10 @@ from http import HTTPStatus
 from typing import Any, Final
 
 from drf_spectacular.contrib.django_filters import DjangoFilterExtension
-from drf_spectacular.extensions import OpenApiAuthenticationExtension
+from drf_spectacular.extensions import (
+    OpenApiAuthenticationExtension,
+    OpenApiSerializerExtension,
+)
 from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.utils import OpenApiParameter, extend_schema_serializer
 from rest_framework import serializers
@@ -107,6 +110,39 @@ class StrictFilterExtension(DjangoFilterExtension):  # type: ignore[no-untyped-c
                 if value is not None:
                     schema[word] = value
         return told
+
+
+class GuardedExtension(OpenApiSerializerExtension):  # type: ignore[no-untyped-call]
+    """Guarded fields may be null, and say which action shows them (`x-shown-to`)."""
+
+    target_class = "core.api.serializers.GuardedOut"
+    match_subclasses = True
+
+    def map_serializer(self, auto_schema: Any, direction: Any) -> dict[str, Any]:
+        # There is no public way to the schema without extensions.
+        told: dict[str, Any] = auto_schema._map_serializer(  # noqa: SLF001
+            self.target, direction, bypass_extensions=True
+        )
+        for name, action in self.target.guarded.items():
+            field = _nullable(told["properties"][name])
+            said = f"Null without `{action}`."
+            field["description"] = " ".join(filter(None, [field.get("description"), said]))
+            told["properties"][name] = {**field, "x-shown-to": action}
+        return told
+
+
+def _nullable(told: dict[str, Any]) -> dict[str, Any]:
+    """The schema of a property that may be null too (OpenAPI 3.1)."""
+    kind = told.get("type")
+    if isinstance(kind, str):
+        return {**told, "type": [kind, "null"]}
+    if isinstance(kind, list) or "oneOf" in told:
+        return dict(told)
+    said: dict[str, Any] = {
+        name: told[name] for name in ("readOnly", "description") if name in told
+    }
+    inner = {name: value for name, value in told.items() if name not in said}
+    return {**said, "oneOf": [inner, {"type": "null"}]}
 
 
 class FallowSchema(AutoSchema):

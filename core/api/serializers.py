@@ -13,6 +13,34 @@ from core.spans import Span
 END_FIRST: Final = "The end must be after the start."
 
 
+class GuardedOut(serializers.BaseSerializer[Any]):
+    """An answer of which some fields are shown only to who may: null to everybody else.
+
+    `guarded`: field -> action. Stands before the serializer class that it guards.
+    """
+
+    guarded: ClassVar[Mapping[str, str]] = {}
+
+    def to_representation(self, instance: Any) -> Any:
+        shown = super().to_representation(instance)
+        may = self.context["request"].actor.may
+        return {**shown, **{name: None for name, key in self.guarded.items() if not may(key)}}
+
+
+class GuardedIn(serializers.BaseSerializer[Any]):
+    """A body of which some fields are changed only by who may see them. A new row has them all.
+
+    `guarded`: field -> action.
+    """
+
+    guarded: ClassVar[Mapping[str, str]] = {}
+
+    def to_internal_value(self, data: Any) -> Any:
+        for name in sorted(self.guarded.keys() & data.keys() if self.partial else ()):
+            self.context["request"].actor.require(self.guarded[name])
+        return super().to_internal_value(data)
+
+
 class SpanIn(serializers.Serializer[Any]):
     """A half-open span: `start` (included) to `end` (excluded), both with an offset."""
 

@@ -6,17 +6,21 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
+from core.api.serializers import GuardedOut
 from courses.api.precautions import StandingOut, standing_shown
 from courses.api.protection import EyewearLackingOut, eyewear_lacking
 from courses.api.slots import ReasonOut, SegmentOut
 from courses.models import Appointment
+from courses.policy import FIELDS
 from courses.selectors.precautions import appointment_standings
 from courses.selectors.sequence import TooEarly
 from courses.slots import reason_json
 
 
-class AppointmentOut(serializers.ModelSerializer[Appointment]):
+class AppointmentOut(GuardedOut, serializers.ModelSerializer[Appointment]):
     """A held or booked session. `time_zone` is the clinic's."""
+
+    guarded = FIELDS["AppointmentOut"]
 
     time_zone = serializers.CharField(source="clinic.time_zone", read_only=True)
     patient = serializers.IntegerField(source="course.patient_id", read_only=True)

@@ -142,9 +142,9 @@ class CourseViewSet(RecordViewSet):
         "complete": "course.write",
         "revoke": "course.write",
         "mark_entered_in_error": "course.write",
-        "estimate": "course.read",
-        "line_advice": "course.read",
-        "clearance": "course.read",
+        "estimate": "medical_detail.read",
+        "line_advice": "medical_detail.read",
+        "clearance": "medical_detail.read",
         "next_session": "course.read",
     }
 

@@ -13,11 +13,12 @@ from rest_framework.response import Response
 from core.api.filters import WholeNumberFilter, invalid_parameter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
-from core.api.serializers import ComputedOut
+from core.api.serializers import ComputedOut, GuardedOut
 from core.vocabulary import choices
 from courses.api.base import RecordViewSet
 from courses.healing import REGISTRY
 from courses.models import HealingDecision, HealingWindow, HealingWindowVersion
+from courses.policy import FIELDS
 from courses.selectors.explanations import (
     Explanation,
     appointments_inside,
@@ -129,8 +130,10 @@ class DecisionOut(serializers.ModelSerializer[HealingDecision]):
         read_only_fields = fields
 
 
-class ExplanationOut(ComputedOut):
+class ExplanationOut(GuardedOut, ComputedOut):
     """A version of a window with every rule's answer."""
+
+    guarded = FIELDS["ExplanationOut"]
 
     healing_window = serializers.IntegerField()
     number = serializers.IntegerField()

@@ -12,9 +12,11 @@ from rest_framework.response import Response
 from core.api.fields import DayField, VisibleRelatedField
 from core.api.filters import WholeNumberFilter, YesNoFilter
 from core.api.idempotency import idempotent
+from core.api.serializers import GuardedOut
 from core.vocabulary import choices
 from courses.api.base import NeededReasonIn, RecordViewSet, version_if_given
 from courses.models import Course, Observation, Session
+from courses.policy import FIELDS
 from courses.services.observations import (
     observation_enter_in_error,
     observation_record,
@@ -32,8 +34,10 @@ class WindowBrief(serializers.Serializer[Any]):
     advised_on = serializers.DateField(allow_null=True)
 
 
-class ObservationOut(serializers.ModelSerializer[Observation]):
+class ObservationOut(GuardedOut, serializers.ModelSerializer[Observation]):
     """One finding. Statuses are FHIR Observation.status; `healing_window` is its session's."""
+
+    guarded = FIELDS["ObservationOut"]
 
     healing_window = WindowBrief(
         source="session.healing_window", read_only=True, allow_null=True, default=None
@@ -112,8 +116,8 @@ class ObservationViewSet(RecordViewSet):
     serializer_class = ObservationOut
     filterset_class = ObservationFilter
     policy = {
-        "list": "healing.read",
-        "retrieve": "healing.read",
+        "list": "medical_detail.read",
+        "retrieve": "medical_detail.read",
         "create": "observation.write",
         "resolve": "observation.write",
         "mark_entered_in_error": "observation.correct",

@@ -15,9 +15,11 @@ from core.api.fields import AwareDateTimeField, TimeZoneField, VisibleRelatedFie
 from core.api.filters import WholeNumberFilter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
+from core.api.serializers import GuardedIn, GuardedOut
 from core.vocabulary import choices
 from courses.api.base import NeededReasonIn, RecordViewSet, version_if_given
 from courses.models import ContactPoint, Patient
+from courses.policy import FIELDS
 from courses.services.consents import Said, contact_point_opt_out
 from courses.services.patients import (
     contact_point_change,
@@ -123,8 +125,10 @@ class ContactPointIn(ContactPointChangeIn):
     channel = serializers.ChoiceField(choices=choices(Channel))
 
 
-class PatientOut(serializers.ModelSerializer[Patient]):
+class PatientOut(GuardedOut, serializers.ModelSerializer[Patient]):
     """A patient. `contact_points` is null for roles that need not reach patients."""
+
+    guarded = FIELDS["PatientOut"]
 
     contact_points = serializers.SerializerMethodField()
 
@@ -156,8 +160,10 @@ class PatientOut(serializers.ModelSerializer[Patient]):
         return list(ContactPointOut(patient.contact_points.all(), many=True).data)
 
 
-class PatientIn(serializers.Serializer[Any]):
+class PatientIn(GuardedIn, serializers.Serializer[Any]):
     """A patient, with as little as the job needs."""
+
+    guarded = FIELDS["PatientOut"]
 
     home_clinic = VisibleRelatedField(queryset=Clinic.objects.all())
     given_name = serializers.CharField(max_length=80)

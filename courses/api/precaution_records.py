@@ -12,16 +12,20 @@ from clinics.models import Clinic
 from core.api.fields import DayField, VisibleRelatedField
 from core.api.filters import WholeNumberFilter
 from core.api.idempotency import idempotent
+from core.api.serializers import GuardedOut
 from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices
 from courses.models import Patient, PrecautionAnswers, PrecautionDecision
+from courses.policy import FIELDS
 from courses.selectors.precautions import BY_ID
 from courses.services.precautions import precaution_answers_record, precaution_decide
 from courses.vocabulary import PrecautionDecisionKind
 
 
-class PrecautionAnswersOut(serializers.ModelSerializer[PrecautionAnswers]):
+class PrecautionAnswersOut(GuardedOut, serializers.ModelSerializer[PrecautionAnswers]):
     """Answers of one patient as given on one local day; kept for ever."""
+
+    guarded = FIELDS["PrecautionAnswersOut"]
 
     class Meta:
         model = PrecautionAnswers
@@ -60,8 +64,10 @@ class PrecautionAnswersIn(serializers.Serializer[Any]):
     )
 
 
-class PrecautionDecisionOut(serializers.ModelSerializer[PrecautionDecision]):
+class PrecautionDecisionOut(GuardedOut, serializers.ModelSerializer[PrecautionDecision]):
     """A clinician cleared a precaution, or took that back; kept for ever."""
+
+    guarded = FIELDS["PrecautionDecisionOut"]
 
     decided_by_name = serializers.CharField(source="decided_by.name", read_only=True)
 

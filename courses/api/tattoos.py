@@ -13,10 +13,12 @@ from core.api.fields import DayField, VisibleRelatedField
 from core.api.filters import WholeNumberFilter, YesNoFilter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
+from core.api.serializers import GuardedOut
 from core.vocabulary import choices
 from courses.api.base import RecordViewSet, version_if_given
 from courses.errors import input_refused
 from courses.models import ClearanceGrade, Patient, Tattoo, TattooPart
+from courses.policy import FIELDS
 from courses.science.grading import ClearanceScale, band_of_grade
 from courses.services.grades import (
     grade_correct,
@@ -51,8 +53,10 @@ class TattooPartIn(serializers.Serializer[Any]):
     )
 
 
-class TattooOut(serializers.ModelSerializer[Tattoo]):
+class TattooOut(GuardedOut, serializers.ModelSerializer[Tattoo]):
     """A tattoo as it was assessed, with its parts."""
+
+    guarded = FIELDS["TattooOut"]
 
     parts = TattooPartOut(many=True, read_only=True)
 
@@ -283,8 +287,8 @@ class ClearanceGradeViewSet(RecordViewSet):
     serializer_class = ClearanceGradeOut
     filterset_class = ClearanceGradeFilter
     policy = {
-        "list": "course.read",
-        "retrieve": "course.read",
+        "list": "medical_detail.read",
+        "retrieve": "medical_detail.read",
         "create": "grade.write",
         "partial_update": "grade.correct",
         "destroy": "grade.correct",

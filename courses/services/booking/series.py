@@ -51,6 +51,8 @@ def series_book(
     while it was looked for: send the same again), and as `appointment_book`.
     """
     course = running_course(course_id, actor=actor)
+    if order.first is not None:
+        actor.require_at(order.first.place.clinic_id, "appointment.write")
     visits = _find(course, order, actor=actor, now=now)
     for clinic_id in sorted({visit.place.clinic_id for visit in visits}):
         actor.require_at(clinic_id, "appointment.write")

@@ -119,7 +119,7 @@ class TestObservations:
 class TestPatientAndTattoo:
     def test_gold_told_later_closes_for_ever(self, ward, desk, clinician, window):
         path = f"/patients/{ward.course.patient_id}"
-        answer = desk.patch(path, {"gold_therapy_ever": True}, version=desk.etag(path))
+        answer = clinician.patch(path, {"gold_therapy_ever": True}, version=clinician.etag(path))
         assert answer.status_code == 200, answer.json()
         window.refresh_from_db()
         assert (window.state, window.earliest_on) == ("never", None)
@@ -129,12 +129,12 @@ class TestPatientAndTattoo:
         window.refresh_from_db()
         assert window.state == "open"
 
-    def test_a_correction_only_counts_where_it_is_stricter(self, ward, desk, window):
+    def test_a_correction_only_counts_where_it_is_stricter(self, ward, clinician, window):
         path = f"/patients/{ward.course.patient_id}"
-        desk.patch(path, {"smoker": True}, version=desk.etag(path))
+        clinician.patch(path, {"smoker": True}, version=clinician.etag(path))
         window.refresh_from_db()
         assert (window.earliest_on - window.opened_on).days == 56
-        desk.patch(path, {"smoker": False}, version=desk.etag(path))
+        clinician.patch(path, {"smoker": False}, version=clinician.etag(path))
         window.refresh_from_db()
         assert (window.earliest_on - window.opened_on).days == 56
 

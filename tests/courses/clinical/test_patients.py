@@ -95,8 +95,8 @@ def test_pages_by_name_leave_nobody_out(ward, desk):
 
 def test_changes_need_the_version(ward, desk):
     path = f"/patients/{ward.course.patient_id}"
-    assert_problem(desk.patch(path, {"smoker": True}), 428)
-    assert_problem(desk.patch(path, {"smoker": True}, version=99), 412)
+    assert_problem(desk.patch(path, {"family_name": "Newly"}), 428)
+    assert_problem(desk.patch(path, {"family_name": "Newly"}, version=99), 412)
     answer = desk.patch(path, {"family_name": "Newly"}, version=desk.etag(path))
     assert (answer.status_code, answer.json()["family_name"]) == (200, "Newly")
 
@@ -134,7 +134,9 @@ def test_patients_of_another_chain_do_not_exist(ward):
     stranger = sign_in(Role.FRONT_DESK)
     path = f"/patients/{ward.course.patient_id}"
     assert_problem(stranger.get(path), 404)
-    assert_problem(stranger.patch(path, {"smoker": True}, version="*"), 404, "patient_unknown")
+    assert_problem(
+        stranger.patch(path, {"family_name": "Newly"}, version="*"), 404, "patient_unknown"
+    )
     opt_out = stranger.post(f"/contact-points/{point.pk}/opt-out")
     assert_problem(opt_out, 404, "contact_point_unknown")
     point.refresh_from_db()

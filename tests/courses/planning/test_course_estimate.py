@@ -177,14 +177,14 @@ class TestRecords:
     def test_what_the_chains_lasers_lack_slows_the_forecast(self, clinician):
         green = ((InkColour.GREEN, How.SOLID_FILL, 1.0),)
         ward = make_ward(parts=green)
-        (part,) = shown(ward.caller(Role.FRONT_DESK), ward)["tattoos"][0]["parts"]
+        (part,) = shown(ward.caller(Role.LASER_OPERATOR), ward)["tattoos"][0]["parts"]
         assert part["planned_match"] in {"partial", "poor"}
 
     def test_without_any_laser_first_choice_lines_are_assumed_and_that_is_said(self, clinician):
         ward = make_ward()
         ward.laser.status = "inactive"
         ward.laser.save()
-        answer = shown(ward.caller(Role.FRONT_DESK), ward)
+        answer = shown(ward.caller(Role.LASER_OPERATOR), ward)
         assert answer["lines_known"] is False
         assert answer["tattoos"][0]["parts"][0]["planned_match"] == "first"
 
@@ -243,7 +243,7 @@ class TestNextDay:
 
     def test_skin_that_may_never_be_treated_is_marked(self, clinician):
         ward = make_ward(patient={"gold_therapy_ever": True})
-        answer = shown(ward.caller(Role.FRONT_DESK), ward)
+        answer = shown(ward.caller(Role.LASER_OPERATOR), ward)
         assert answer["never"] is True
         assert answer["calendar"]["next_on"] is None
 

@@ -61,19 +61,19 @@ class TestCourse:
         for part in ward.parts[1:]:
             part.cleared_on = date(2026, 2, 1)
             part.save()
-        answer = advice(ward.caller(Role.FRONT_DESK), ward)
+        answer = advice(ward.caller(Role.LASER_OPERATOR), ward)
         assert [(need["colour"], need["share"]) for need in answer["needs"]] == [("black", 1.0)]
 
     def test_1064_comes_first_for_darker_skin(self):
         ward = make_ward(parts=MULTI, patient={"skin_type": 5})
-        lines = advice(ward.caller(Role.FRONT_DESK), ward)["clinics"][0]["lines"]
+        lines = advice(ward.caller(Role.LASER_OPERATOR), ward)["clinics"][0]["lines"]
         assert lines[0]["wavelength_nm"] == 1064
         assert any("1064 nm comes first" in reason for reason in lines[0]["reasons"])
         assert lines[1]["test_spot"] is True
 
     def test_a_tan_counts_as_one_type_more(self):
         ward = make_ward(parts=MULTI, patient={"skin_type": 3})
-        caller = ward.caller(Role.FRONT_DESK)
+        caller = ward.caller(Role.LASER_OPERATOR)
         assert advice(caller, ward)["skin_type"] == 3
         assert advice(caller, ward, tanned="true")["skin_type"] == 4
 

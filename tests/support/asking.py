@@ -1,0 +1,175 @@
+"""Asks an operation of the world as somebody, and takes back what it did."""
+
+import json
+import uuid
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from django.http import StreamingHttpResponse
+from rest_framework import serializers
+
+from clinics.models import Room, StaffMember
+from courses.models import Appointment
+from devices.models import Handpiece, Laser
+from tests.support.access_world import World, undone
+from tests.support.api import Caller
+from tests.support.bodies import DAY, minimal, value
+from tests.support.demo import LOADED_AT
+from tests.support.operations import Operation
+
+SIMPLE = (
+    serializers.CharField,
+    serializers.BooleanField,
+    serializers.IntegerField,
+    serializers.FloatField,
+    serializers.DateField,
+)
+NO_SECRET = "x" * 43
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What came back."""
+
+    status: int
+    text: str
+
+    def __str__(self) -> str:
+        return f"{self.status} {self.text[:300]}"
+
+
+def ask(
+    world: World,
+    operation: Operation,
+    caller: Caller,
+    *,
+    keys: dict[str, Any] | None = None,
+    body: Any = None,
+    query: dict[str, Any] | None = None,
+    keep: Any = None,
+) -> Answer:
+    """Send the operation with keys of the world's rows; `keep` looks before it is taken back."""
+    headers = {"Idempotency-Key": uuid.uuid4().hex}
+    if operation.method != "GET":
+        headers["If-Match"] = "*"
+    address = operation.path.format(**(keys if keys is not None else keys_of(world, operation)))
+    asked = {**required_query(operation), **(query or {})}
+    if asked:
+        address += "?" + "&".join(f"{name}={value}" for name, value in asked.items())
+    sent = body if body is not None else body_of(world, operation)
+    with undone():
+        answer = caller.client.generic(
+            operation.method,
+            address,
+            _json(sent) if operation.method not in {"GET", "DELETE"} else "",
+            content_type="application/json",
+            headers=headers,
+        )
+        text = _text(answer)
+        if keep is not None:
+            keep(answer)
+    return Answer(answer.status_code, text)
+
+
+def keys_of(world: World, operation: Operation) -> dict[str, Any]:
+    """The address's parameters: keys of rows of the world's chain."""
+    return {
+        name: NO_SECRET if model is None else world.row(model).pk
+        for name, model in operation.path_models().items()
+    }
+
+
+def body_of(world: World, operation: Operation) -> Any:
+    """What the operation needs to be told, with keys of the world's chain."""
+    given = BODIES.get(operation.name)
+    if operation.method == "PATCH" and operation.body is not None:
+        return {**_one_field(operation.body), **(given(world) if given else {})}
+    made = minimal(operation.body, lambda model: world.row(model).pk)
+    return {**made, **given(world)} if given else made
+
+
+def _one_field(serializer: Any) -> dict[str, Any]:
+    """A change of one plain field."""
+    for name, one in serializer.fields.items():
+        if isinstance(one, SIMPLE) and not one.read_only:
+            return {name: value(one, name, None)}
+    return {}
+
+
+def required_query(operation: Operation) -> dict[str, Any]:
+    """The query parameters without which it is refused."""
+    found = {}
+    for name, told in operation.query().items():
+        if told.get("required"):
+            kind = told["schema"].get("format")
+            late = name in {"end", "to"}
+            when = LOADED_AT + timedelta(days=late)
+            found[name] = (
+                (DAY + timedelta(days=late)).isoformat()
+                if kind == "date"
+                else when.strftime("%Y-%m-%dT%H:%M:%SZ")
+                if kind == "date-time"
+                else told["schema"].get("default", told["schema"].get("enum", [1])[0])
+            )
+    return found
+
+
+def _outage(world: World) -> dict[str, Any]:
+    """The laser of a visit is out for the weeks to come."""
+    ahead = Appointment.objects.filter(clinic=world.home, status="booked", starts_at__gt=LOADED_AT)
+    laser = ahead.order_by("pk").values_list("laser", flat=True)[0]
+    ends = LOADED_AT + timedelta(days=60)
+    return {"laser": laser, "start": LOADED_AT.isoformat(), "end": ends.isoformat()}
+
+
+def _place(world: World) -> dict[str, Any]:
+    """Where, with what and whom."""
+    return {
+        "clinic": world.home.pk,
+        "room": world.row(Room).pk,
+        "laser": world.row(Laser).pk,
+        "operator": world.row(StaffMember).pk,
+    }
+
+
+BODIES: dict[str, Any] = {
+    "POST /api/v1/appointment-series": lambda world: {
+        "first": {
+            "start": (LOADED_AT + timedelta(days=1)).isoformat(),
+            "clinic": world.home.pk,
+            "room": world.row(Room).pk,
+            "operator": world.row(StaffMember).pk,
+            "laser": world.row(Laser).pk,
+            "handpieces": [world.row(Handpiece).pk],
+            "wavelengths_nm": [1064],
+            "minutes": 30,
+        },
+    },
+    "POST /api/v1/gaps/offers": lambda world: {"appointment": world.row(Appointment).pk},
+    "POST /api/v1/installations": lambda world: {"laser": world.row(Laser).pk},
+    "PATCH /api/v1/safety-officers/{id}": lambda _: {"valid_until": DAY.isoformat()},
+    "POST /api/v1/memberships": lambda world: {"clinic": world.home.pk},
+    "POST /api/v1/replans": lambda world: {"outages": [_outage(world)]},
+    "POST /api/v1/replans/hits": lambda world: {"outages": [_outage(world)]},
+    "POST /api/v1/service-visits": lambda _: {
+        "start": (LOADED_AT + timedelta(days=40)).isoformat(),
+        "end": (LOADED_AT + timedelta(days=40, hours=2)).isoformat(),
+    },
+    "POST /api/v1/sessions": _place,
+    "POST /api/v1/sessions/preview": _place,
+    "POST /api/v1/start-up-checks": lambda world: {"laser": world.row(Laser).pk},
+    "POST /api/v1/counters": lambda world: {"laser": world.row(Laser).pk},
+    "POST /api/v1/counter-readings/{id}/corrections": lambda _: {"withdrawn": True},
+}
+"""What a body needs beyond its required fields to reach the question who may, by operation."""
+
+
+def _json(body: Any) -> str:
+    return json.dumps(body)
+
+
+def _text(answer: Any) -> str:
+    if isinstance(answer, StreamingHttpResponse):
+        return b"".join(answer.streaming_content).decode(errors="replace")
+    return answer.content.decode(errors="replace")
