@@ -31,7 +31,7 @@ MEDICAL_NAMES = frozenset(
 """Names that mean a medical detail wherever they stand."""
 
 OF_THEIR_OWN = frozenset({"calculator.use", "session.read", "outcome.read"})
-"""Nobody's record, and actions that are medical themselves: the safety officer's, not the desk's."""
+"""Nobody's record, and actions that are medical themselves: not the front desk's."""
 
 
 def schemas():
