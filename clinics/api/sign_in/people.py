@@ -77,7 +77,6 @@ class SessionView(SignInStep):
     """The session that is asked with, complete or pending."""
 
     policy = {"get": PUBLIC, "delete": PUBLIC}
-    refusals = {"get": (401,), "delete": (401,)}
     step = account.SessionView
 
     @extend_schema(summary="How far the session has come", responses=SignInStateOut)
