@@ -185,6 +185,8 @@ class FallowSchema(AutoSchema):
             for word, bound in (("minItems", "min_length"), ("maxItems", "max_length")):
                 if getattr(field, bound, None) is not None:
                     schema[word] = getattr(field, bound)
+        if getattr(field, "allow_empty", True) is False and schema:
+            schema.setdefault("minItems" if schema.get("type") == "array" else "minProperties", 1)
         return schema
 
     def get_summary(self) -> str | None:

@@ -17,6 +17,7 @@ from core.api.body import refuse_unknown_fields
 from core.api.filters import refuse_unknown_parameters
 from core.api.parsers import StrictJSONParser
 from core.api.permissions import PolicyPermission
+from core.api.preconditions import etag, unless_known
 from core.api.schema import FallowSchema
 from core.api.throttling import QuotaThrottle
 from core.db import Author, authored, reading, unit, within_chain
@@ -72,9 +73,15 @@ class FallowView(APIView):
         many: bool = False,
         status: int = 200,
     ) -> Response:
-        """An answer that is not a row of its own: a calculation, a report, a search."""
+        """An answer that is not a row of its own: a calculation, a report, a search.
+
+        One that was asked for by GET has an ETag; 304 when the caller has it.
+        """
         serializer = serializer_class(value, many=many, context=self._context())
-        return Response(serializer.data, status=status)
+        response = Response(serializer.data, status=status)
+        if self.request.method not in SAFE_METHODS:
+            return response
+        return unless_known(self.request, response, etag(None, serializer.data))
 
     def query_names(self) -> Collection[str]:
         """The query parameters that this request may have."""

@@ -132,6 +132,7 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
     keyset = ("starts_at", "id")
     # Slots must not be hoarded: holding and booking have a quota of their own.
     throttle_scopes = {"create": "booking", "offers": "slot_search"}
+    conditional = ("confirm", "move", "cancel", "no_show", "arrive", "check_in")
     policy = {
         "list": "appointment.read",
         "retrieve": "appointment.read",

@@ -84,6 +84,12 @@ class LaserModelIn(serializers.Serializer[Any]):
     name = serializers.CharField(max_length=120)
 
 
+class LaserModelChangeIn(ChangeIn):
+    """Another name for a laser model."""
+
+    name = serializers.CharField(max_length=120, required=False)
+
+
 class LaserAuthorisationOut(RowSerializer):
     """A credential covers this laser model; one without such rows covers every model."""
 
@@ -121,12 +127,12 @@ class LaserModelViewSet(ListMixin, RetrieveMixin):
         model = services.laser_model_create(**self.parse(LaserModelIn), actor=self.actor)
         return self.present(model, status=status.HTTP_201_CREATED)
 
-    @extend_schema(request=LaserModelIn, responses=LaserModelOut)
+    @extend_schema(request=LaserModelChangeIn, responses=LaserModelOut)
     def partial_update(self, request: Request, **kwargs: Any) -> Response:
         """Rename a laser model: chain manager or laser safety officer."""
         model = services.laser_model_change(
             pk=self.get_object().pk,
-            changes=self.parse(LaserModelIn),
+            changes=self.parse(LaserModelChangeIn),
             expected_version=expected_version(request),
             actor=self.actor,
         )

@@ -336,7 +336,7 @@ class ServicePlanViewSet(ListMixin):
             plan.laser,
             length=timedelta(minutes=asked["minutes"]),
             since=max(since, one.today),
-            until=max(until, since),
+            until=until,
             before=one.due.p10,
             now=self.now(),
         )

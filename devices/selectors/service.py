@@ -145,7 +145,12 @@ def is_overdue(plan: Any, *, now: datetime) -> bool:
 def visit_days(
     laser: Laser, *, length: timedelta, since: date, until: date, before: date | None, now: datetime
 ) -> list[DayChoice]:
-    """The best place of each open day for a visit, best day first; see `choose_days`. 6 queries."""
+    """The best place of each open day for a visit, best day first; see `choose_days`. 6 queries.
+
+    None when `until` (excluded) is not after `since`.
+    """
+    if until <= since:
+        return []
     days = opening_days(laser.clinic, from_date=since, to_date=until)
     opening = {day.hours.day: list(_from(day.spans, now=now)) for day in days if day.spans}
     spans = [span for found in opening.values() for span in found]

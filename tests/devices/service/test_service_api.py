@@ -145,6 +145,9 @@ def test_the_day_that_displaces_the_fewest_patients(site):
     assert len(shown["days"]) >= 14
     assert_problem(site.officer.get(f"/service-plans/{plan.pk}/visit-days", minutes=0), 400)
     assert_problem(site.officer.get(f"/service-plans/{plan.pk}/visit-days"), 400)
+    past = {"since": "2000-01-01", "until": "2000-01-01"}
+    shown = site.officer.get(f"/service-plans/{plan.pk}/visit-days", minutes=15, **past).json()
+    assert shown["days"] == []
 
 
 def test_a_visit_reserves_the_laser_like_an_appointment(site):
