@@ -71,6 +71,7 @@ class ErasureView(FallowView):
     """The erasure of one patient."""
 
     policy = {"get": "patient.erase", "post": "patient.erase"}
+    shows = "courses.Patient"
 
     @extend_schema(responses=ErasureOut, summary="Show the erasure of a patient")
     def get(self, request: Request, pk: int) -> Response:

@@ -66,7 +66,7 @@ ON courses_contactpoint (address_index)
 """
 
 
-def fill(_apps, _schema_editor):
+def fill(apps, schema_editor):
     for column in (POINTS, CONSENTS):
         after = 0
         while after is not None:
