@@ -20,6 +20,7 @@ from clinics.models import Clinic
 from core.api.fields import DayField
 from core.api.filters import WholeNumberFilter, invalid_parameter
 from core.api.idempotency import idempotent
+from core.api.serializers import END_FIRST
 from core.api.views import FallowView
 from core.api.viewsets import ListMixin
 from core.vocabulary import choices
@@ -312,6 +313,12 @@ class BookingRatesQuery(serializers.Serializer[Any]):
         child=serializers.IntegerField(min_value=1), required=False, max_length=250
     )
     level = serializers.FloatField(min_value=0.5, max_value=0.999, default=0.95)
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        """The end is excluded, so it must come later."""
+        if attrs["until"] <= attrs["since"]:
+            raise serializers.ValidationError({"until": END_FIRST}, code="order")
+        return attrs
 
 
 class BookingRatesView(FallowView):

@@ -209,6 +209,11 @@ class TestOutcomes:
         assert rate["low"] == pytest.approx(0.0126, abs=1e-4)
         assert rate["high"] == pytest.approx(0.9874, abs=1e-4)
 
+    def test_a_period_that_ends_before_it_begins_is_told(self):
+        manager = sign_in(Role.CHAIN_MANAGER)
+        told = manager.get("/recall-outcomes", since="2026-04-01", until="2026-04-01")
+        assert [one["parameter"] for one in assert_problem(told, 400)["errors"]] == ["until"]
+
     def test_for_managers_only(self):
         answer = sign_in(Role.FRONT_DESK).get("/recall-outcomes")
         assert_problem(answer, 403)
