@@ -7,7 +7,7 @@ import pytest
 
 from tests.support.faults import Outcome, Plan, campaign
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
 
 REST = """
     SELECT (SELECT count(*) FROM courses_recall), (SELECT count(*) FROM courses_message),
