@@ -7,7 +7,7 @@ import pytest
 
 from tests.support.faults import Outcome, Plan, campaign
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(180, func_only=True)]
 
 REST = """
     SELECT (SELECT count(*) FROM courses_recall), (SELECT count(*) FROM courses_message),

@@ -4,7 +4,7 @@ import random
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, field
 from itertools import cycle
 from pathlib import Path
@@ -124,10 +124,16 @@ class Watched:
                 self.link = self.link or self.own.connect()
                 return self.link.execute(statement).fetchall()
             except psycopg.OperationalError:
-                self.link = None
+                self.close()
                 if time.monotonic() > give_up:
                     raise
                 time.sleep(0.1)
+
+    def close(self) -> None:
+        """Look no more, for now."""
+        if self.link is not None:
+            self.link.close()
+        self.link = None
 
     @property
     def settled(self) -> int:
@@ -174,7 +180,9 @@ def campaign(plan: Plan, own: Backing) -> Outcome:
     """
     make_due(plan.messages, environment=own.environment())
     moods = Moods(slow_s=LEASE_SECONDS + 1) if plan.moods else None
-    with _web(own) as port, Provider(delay_s=plan.delay_s, moods=moods) as provider:
+    with ExitStack() as stack:
+        port = stack.enter_context(_web(own))
+        provider = stack.enter_context(Provider(delay_s=plan.delay_s, moods=moods))
         crew = Crew.of(
             workers=plan.workers,
             beats=plan.beats,
@@ -183,7 +191,8 @@ def campaign(plan: Plan, own: Backing) -> Outcome:
         )
         killer = _killer(plan, crew)
         provider.on_effect = killer.strike
-        began, watched, troubles = time.monotonic(), Watched(own), Troubles.of(plan, own)
+        began, troubles = time.monotonic(), Troubles.of(plan, own)
+        watched = stack.enter_context(closing(Watched(own)))
         with Reporter(port, SECRET) as reporter:
             provider.on_delivered = reporter.deliver
             with crew.at_work():
