@@ -66,7 +66,7 @@ ON courses_contactpoint (address_index)
 """
 
 
-def fill(apps, schema_editor):
+def fill(apps, schema_editor):  # noqa: ARG001 - as the framework names them
     for column in (POINTS, CONSENTS):
         after = 0
         while after is not None:

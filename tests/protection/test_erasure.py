@@ -80,10 +80,10 @@ def ward():
     make_window(session)
     make_observation(session, note=NOTE)
     make_grade(ward.part, session.treated_on + timedelta(days=60))
-    desk = ward.caller(Role.FRONT_DESK)
-    changed = desk.patch(f"/patients/{patient.pk}", {"smoker": True}, version=patient.version)
+    clinician = ward.caller(Role.TREATING_CLINICIAN)
+    changed = clinician.patch(f"/patients/{patient.pk}", {"smoker": True}, version=patient.version)
     assert changed.status_code == 200
-    desk.get(f"/patients/{patient.pk}")
+    clinician.get(f"/patients/{patient.pk}")
     with rewriting():
         for label, names in WORDS.items():
             model = apps.get_model(label)
