@@ -10,6 +10,7 @@ from typing import Any, Final
 from core.api.examples import Examples
 from core.api.idempotency import HEADER as KEY
 from core.api.idempotency import MAX_LENGTH
+from core.api.problem import MEDIA_TYPE
 
 Document = dict[str, Any]
 Operation = dict[str, Any]
@@ -122,7 +123,7 @@ def _name_headers(operation: Operation) -> None:
         names = {} if status.startswith(("4", "5")) else dict(GOOD_ONES_HAVE)
         if tagged and status in {"200", "304"}:
             names["ETag"] = "ETag"
-        if status in WAITS:
+        if status in WAITS and MEDIA_TYPE in response.get("content", {}):
             names["Retry-After"] = "RetryAfter"
         told = {name: {"$ref": f"#/components/headers/{ref}"} for name, ref in names.items()}
         if told:

@@ -73,6 +73,7 @@ class DeliveryReportTakeView(FallowView):
     """Where providers tell what became of a message."""
 
     policy = {"post": PUBLIC}
+    refusals = {"post": (403,)}
     authentication_classes = ()
     throttle_classes = ()
 

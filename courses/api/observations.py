@@ -115,6 +115,7 @@ class ObservationViewSet(RecordViewSet):
     queryset = Observation.objects.select_related("session__healing_window")
     serializer_class = ObservationOut
     filterset_class = ObservationFilter
+    refusals = {"create": (404,)}
     policy = {
         "list": "medical_detail.read",
         "retrieve": "medical_detail.read",

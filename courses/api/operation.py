@@ -60,6 +60,7 @@ class MetricsView(FallowView):
     """Numbers in the text format that Prometheus reads."""
 
     policy = {"get": PUBLIC}
+    refusals = {"get": (404,)}
     authentication_classes = ()
     throttle_classes = ()
     content_negotiation_class = AnyAccept

@@ -17,6 +17,7 @@ from core.api.serializers import RowSerializer
 from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices
 from devices.api.duty_filters import IncidentFilter, OfficerFilter
+from devices.api.fields import ChangeIn
 from devices.models import Incident, IncidentClock, IncidentNote, Laser, OfficerAppointment
 from devices.safety.duty_rules import CODE
 from devices.safety.vocabulary import IncidentKind
@@ -248,10 +249,10 @@ class OfficerIn(serializers.Serializer[Any]):
     note = serializers.CharField(max_length=400, allow_blank=True, default="")
 
 
-class OfficerEndIn(serializers.Serializer[Any]):
+class OfficerEndIn(ChangeIn):
     """Until when."""
 
-    valid_until = DayField(help_text="Excluded.")
+    valid_until = DayField(required=False, help_text="Excluded.")
 
 
 @extend_schema_view(

@@ -14,7 +14,11 @@ class StaffMemberSerializer(RowSerializer):
     """A person who works for the chain. `resource` is what their reservations name."""
 
     user_name = serializers.CharField(
-        source="user.username", read_only=True, default=None, help_text="Their sign-in, if any"
+        source="user.username",
+        read_only=True,
+        allow_null=True,
+        default=None,
+        help_text="Their sign-in, if any",
     )
 
     class Meta:
