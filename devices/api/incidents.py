@@ -159,7 +159,7 @@ class IncidentViewSet(ListMixin, RetrieveMixin):
         incident = services.incident_record(
             clinic=fields.pop("clinic"), fields=fields, actor=self.actor, now=now
         )
-        return self._shown(incident.pk, status=status.HTTP_201_CREATED)
+        return self._answer(incident.pk, status=status.HTTP_201_CREATED)
 
     @extend_schema(
         request=IncidentNoteIn, responses={201: IncidentOut}, summary="Write about an incident"
@@ -172,7 +172,7 @@ class IncidentViewSet(ListMixin, RetrieveMixin):
         services.incident_note_add(
             pk=pk, text=self.parse(IncidentNoteIn)["text"], actor=self.actor, now=self.now()
         )
-        return self._shown(pk, status=status.HTTP_201_CREATED)
+        return self._answer(pk, status=status.HTTP_201_CREATED)
 
     @extend_schema(
         request=ClockSettledIn, responses=IncidentOut, summary="Settle a clock of an incident"
@@ -192,7 +192,7 @@ class IncidentViewSet(ListMixin, RetrieveMixin):
             actor=self.actor,
             now=now,
         )
-        return self._shown(pk)
+        return self._answer(pk)
 
     @extend_schema(request=IncidentClosedIn, responses=IncidentOut, summary="Close an incident")
     @action(detail=True, methods=["post"])
@@ -209,9 +209,9 @@ class IncidentViewSet(ListMixin, RetrieveMixin):
             actor=self.actor,
             now=self.now(),
         )
-        return self._shown(pk)
+        return self._answer(pk)
 
-    def _shown(self, pk: int, **answer: Any) -> Response:
+    def _answer(self, pk: int, **answer: Any) -> Response:
         return self.present(self.get_queryset().get(pk=pk), **answer)
 
 
