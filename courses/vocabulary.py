@@ -213,8 +213,7 @@ class UnplacedChoice(StrEnum):
 class WindowState(StrEnum):
     """State of a healing window.
 
-    Open (still healing), held (a clinician must look), closed, or never (the area may not be
-    treated again).
+    Open (still healing), held (a clinician must look), closed, or never (not treated again).
     """
 
     OPEN = "open"

@@ -134,7 +134,7 @@ class FallowView(APIView):
         """Keys of the rows that the answer shows, unless the method has named them in `shown`."""
         return [int(self.kwargs["pk"])] if "pk" in self.kwargs else []
 
-    def _shown(self) -> Collection[int]:
+    def _keys_told(self) -> Collection[int]:
         """Keys of the rows that the answer to this request shows.
 
         What a POST shows it has changed, which the history tells; a change may change nothing.
@@ -151,7 +151,7 @@ class FallowView(APIView):
             match = self.request.resolver_match
             note_reads(
                 model,
-                keys=self._shown(),
+                keys=self._keys_told(),
                 actor=self.actor,
                 operation=(match.view_name if match else "") or type(self).__name__,
                 now=self.now(),

@@ -76,7 +76,8 @@ class EnergyCheckDoubtViewSet(RetrieveMixin):
         Everyone but the front desk may ask.
         """
         doubt = doubt_of(self.get_object(), now=self.now())
-        self.shown = [one.course_id for one in (*doubt.sessions, *doubt.visits)]
+        self.shown = {one.course_id for one in doubt.sessions}
+        self.shown |= {one.course_id for one in doubt.visits}
         answer = {
             "check": doubt.check,
             "last_good": doubt.last_good,
