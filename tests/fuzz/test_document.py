@@ -12,7 +12,7 @@ from clinics.models import Chain, Clinic
 from tests.support.demo import unit
 from tests.support.fuzz import Fuzzer
 
-CASES = 8
+CASES = 5
 SEED = 20270301
 PATIENTS = 12
 
