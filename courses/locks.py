@@ -85,8 +85,15 @@ def lock_erasures_to_carry_out(*, limit: int) -> list[Erasure]:
 
 
 def lock_tattoo(*, pk: int) -> Tattoo | None:
-    """Lock one tattoo, with its parts and grades, until the transaction ends; None without one."""
-    return next(iter(lock_rows(Tattoo.objects.filter(pk=pk))), None)
+    """Lock one tattoo, with its parts and grades, until the transaction ends; None without one.
+
+    Raises PatientErased.
+    """
+    tattoos = Tattoo.objects.filter(pk=pk).select_related("patient")
+    tattoo = next(iter(lock_rows(tattoos)), None)
+    if tattoo is not None:
+        refuse_erased(tattoo.patient)
+    return tattoo
 
 
 def lock_courses(pks: Iterable[int]) -> list[Course]:

@@ -217,6 +217,10 @@ class TestAsking:
         refused.append(
             clinician.patch(f"/contact-points/{point.pk}", {"address": MAIL}, version=point.version)
         )
+        tattoo = ward.course.tattoos.get()
+        refused.append(
+            clinician.patch(f"/tattoos/{tattoo.pk}", {"note": MAIL}, version=tattoo.version)
+        )
         for answer in refused:
             assert_problem(answer, 409, "patient_erased")
 
