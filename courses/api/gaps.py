@@ -317,6 +317,7 @@ class GapOfferViewSet(ListMixin, RetrieveMixin):
     serializer_class = GapOfferOut
     filterset_class = GapOfferFilter
     keyset = ("-id",)
+    conditional = ("accept", "decline")
     policy = {
         "list": "gap.read",
         "retrieve": "gap.read",
