@@ -103,7 +103,8 @@ def naive(messages: int, provider) -> float:
     broker.start()
     environment = {
         **os.environ,
-        "DJANGO_SETTINGS_MODULE": "config.settings.local",
+        # As here, so that it has the same keys to read addresses with.
+        "DJANGO_SETTINGS_MODULE": "config.settings.test",
         "DATABASE_URL": database_url(),
         "REDIS_URL": broker.url,
         "FALLOW_SMS_ENDPOINT": provider.endpoint,
