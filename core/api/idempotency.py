@@ -194,7 +194,7 @@ def _remember(record: IdempotencyRecord, response: Response | HttpResponse) -> N
 
 
 def _stored(record: IdempotencyRecord) -> HttpResponse:
-    response = HttpResponse(_opened(bytes(record.body)), status=record.status)
+    response = HttpResponse(opened(bytes(record.body)), status=record.status)
     if "Content-Type" not in record.headers:
         del response.headers["Content-Type"]
     for name, value in record.headers.items():
@@ -206,7 +206,8 @@ def _sealed(body: bytes) -> bytes:
     return encrypt(body.decode(BYTES)).encode()
 
 
-def _opened(stored: bytes) -> bytes:
+def opened(stored: bytes) -> bytes:
+    """The body of an answer from the column that keeps it. Raises InvalidToken."""
     # Answers of before the encryption are kept for seven days at most.
     if not stored.startswith(CIPHERTEXT):
         return stored

@@ -1,6 +1,7 @@
 """What the database holds, beside what clients were told; asked by plain SQL, without the service.
 
-Nothing here trusts the constraint, the triggers or the models of the service.
+Nothing here trusts the constraint, the triggers or the models of the service; what is kept of
+answers is encrypted, and opened with its keys.
 """
 
 from collections import defaultdict
@@ -11,6 +12,7 @@ from typing import Any
 
 import psycopg
 
+from core.api.idempotency import opened
 from tests.support.crowd import Ledger
 
 OVERLAPS = """
@@ -83,7 +85,7 @@ def judge(connection: psycopg.Connection, ledger: Ledger) -> Findings:
     """Compare all that the database holds with all that the clients were told."""
     done = {one.key: one for one in ledger.settled if one.done}
     records = {
-        key: (status, bytes(body))
+        key: (status, opened(bytes(body)))
         for key, status, body in connection.execute(
             "SELECT key, status, body FROM core_idempotencyrecord"
         )

@@ -114,8 +114,9 @@ class Backing:
             "DATABASE_URL": self.url,
             "REDIS_URL": self.redis.url,
             "FALLOW_SECRET_KEY": "local-" + "not-a-secret-" * 4,
-            "FALLOW_ENCRYPTION_KEYS": "bG9jYWwtb25seS1ub3QtYS1zZWNyZXQtbm90LWEtc2U=",
-            "FALLOW_INDEX_KEYS": "local-only-not-a-secret",
+            # Those of the settings that tests build with and look with.
+            "FALLOW_ENCRYPTION_KEYS": "dGVzdC1vbmx5LW5vdC1hLXNlY3JldC1ub3QtYS1zZWM=",
+            "FALLOW_INDEX_KEYS": "test-only-index-key-not-a-secret",
             "FALLOW_ALLOWED_HOSTS": LOOPBACK,
             "FALLOW_PUBLIC_URL": "https://fallow.example",
             "FALLOW_TLS_REDIRECT": "no",
