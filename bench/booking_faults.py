@@ -7,6 +7,7 @@ that clients were told is compared with the database by plain SQL; the last rows
 """
 
 import argparse
+import os
 import random
 import shutil
 import sys
@@ -17,6 +18,8 @@ from dataclasses import fields
 from functools import partial
 from itertools import cycle
 from pathlib import Path
+
+import django
 
 COLUMNS = "{:<46}" + "{:>11}" * 9
 
@@ -42,6 +45,9 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=100)
     parser.add_argument("--crashes", type=int, default=9)
     asked = parser.parse_args()
+    # What is kept of answers is opened with the keys of these settings.
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings.test")
+    django.setup()
     folder = Path(tempfile.mkdtemp())
     try:
         run(asked, folder)
