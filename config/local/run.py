@@ -56,6 +56,7 @@ def _environment(addresses: Addresses, *, port: int) -> dict[str, str]:
         "HOST": LOOPBACK,
         "PORT": str(port),
         "FALLOW_STATE_DIR": str(STATE),
+        "FALLOW_PUBLIC_URL": os.environ.get("FALLOW_PUBLIC_URL") or f"http://127.0.0.1:{port}",
         "PYTHONUNBUFFERED": "1",
         # In a container the visitor is root, and so is the worker; on their own machine that is so.
         "PYTHONWARNINGS": "ignore:You're running the worker with superuser privileges",
