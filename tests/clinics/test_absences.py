@@ -184,7 +184,7 @@ def test_the_same_key_enters_an_absence_once(clinic, desk):
         ({"end": None}, {"/end": "null"}),
         ({"start": "2026-03-03T09:00:00"}, {"/start": "naive"}),
         ({"reason": "boredom"}, {"/reason": "invalid_choice"}),
-        ({"resource": "x"}, {"/resource": "incorrect_type"}),
+        ({"resource": "x"}, {"/resource": "invalid"}),
         ({"note": "x" * 201}, {"/note": "max_length"}),
     ],
 )

@@ -95,7 +95,7 @@ BODIES = {
     "/tokens": {"user_name": "x", "password": "x"},
     "/me/password": {"current": "x", "new": "copper-meadow-77"},
 }
-KNOWN = {200, 201, 204, 400, 401, 403, 404, 409, 412, 413, 422, 428}
+KNOWN = {200, 201, 204, 400, 401, 403, 404, 409, 412, 413, 422, 428, 429}
 
 
 @pytest.fixture

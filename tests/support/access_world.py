@@ -172,6 +172,9 @@ def _fill(world: World, home: Clinic) -> None:
     SignInSession.objects.create(
         session_key="s" * 64, session_data="", expire_date=LOADED_AT, user=machine.user
     )
+    courses.Erasure.objects.create(
+        patient=world.row(courses.Patient), reason="invented", asked_by=staff, asked_at=LOADED_AT
+    )
     layout = devices.CounterLayout.objects.create(chain=chain, name="Ours", columns={})
     devices.CounterImport.objects.create(
         chain=chain,
