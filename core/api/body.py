@@ -65,7 +65,9 @@ def _of_another_type(field: Any, value: Any) -> Iterator[Wrong]:
     for kind, types, said in TYPES:
         if isinstance(field, kind):
             if isinstance(value, bool) is not (bool in types) or not isinstance(value, types):
-                yield (), ErrorDetail(f"Give {said}.", code="invalid")
+                # A field that knows a word of its own for this says it.
+                code = "number" if "number" in field.error_messages else "invalid"
+                yield (), ErrorDetail(f"Give {said}.", code=code)
             return
     if isinstance(field, serializers.ChoiceField) and not isinstance(
         field, serializers.MultipleChoiceField

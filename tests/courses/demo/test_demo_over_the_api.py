@@ -27,7 +27,7 @@ LISTS = {
     "tattoos": "patient.read",
     "courses": "course.read",
     "sessions": "session.read",
-    "observations": "course.read",
+    "observations": "medical_detail.read",
     "healing-windows": "healing.read",
     "appointments": "appointment.read",
 }
