@@ -103,7 +103,7 @@ def required_query(operation: Operation) -> dict[str, Any]:
     for name, told in operation.query().items():
         if told.get("required"):
             kind = told["schema"].get("format")
-            late = name in {"end", "to"}
+            late = name in {"end", "to", "until"}
             when = LOADED_AT + timedelta(days=late)
             found[name] = (
                 (DAY + timedelta(days=late)).isoformat()
