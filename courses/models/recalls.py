@@ -139,7 +139,7 @@ class Recall(Versioned):
         default=0, help_text="Number of the recall policy that planned it; 0 is the default"
     )
     template = models.CharField(max_length=40, help_text="Which text is sent")
-    occasion = models.CharField(max_length=80, help_text="What it speaks of, as a unique key")
+    occasion = models.CharField(max_length=80, help_text="What it speaks of: a key in its course")
     due_at = models.DateTimeField()
     status = models.CharField(
         max_length=20, choices=choices(RequestStatus), default=RequestStatus.ACTIVE
@@ -155,7 +155,8 @@ class Recall(Versioned):
         ordering = ["due_at", "id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["occasion", "kind", "step"], name="recall_once_per_occasion_and_step"
+                fields=["course", "occasion", "kind", "step"],
+                name="recall_once_per_course_and_step",
             ),
             models.CheckConstraint(condition=~Q(occasion=""), name="recall_has_occasion"),
             models.CheckConstraint(
@@ -167,7 +168,10 @@ class Recall(Versioned):
             one_of("kind", RecallKind, name="recall_kind_known"),
             one_of("status", RequestStatus, name="recall_status_known"),
         ]
-        indexes = [models.Index(fields=["status", "due_at", "id"], name="recall_status_due")]
+        indexes = [
+            models.Index(fields=["status", "due_at", "id"], name="recall_status_due"),
+            models.Index(fields=["due_at", "id"], name="recall_due"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.kind} {self.pk}"
@@ -236,6 +240,13 @@ class Message(Versioned):
             models.Index(
                 fields=["updated_at"],
                 name="message_failed",
+                condition=Q(status=MessageStatus.STOPPED),
+            ),
+            # In the order of the list, as it is and of those that ended without effect.
+            models.Index(fields=["due_at", "id"], name="message_due"),
+            models.Index(
+                fields=["due_at", "id"],
+                name="message_stopped",
                 condition=Q(status=MessageStatus.STOPPED),
             ),
         ]

@@ -11,7 +11,8 @@ from courses.science.binomial import Share, share_of
 
 WITHIN: Final = timedelta(days=28)
 
-# A booking counts for the last invitation before it, if it came soon enough.
+# A booking counts for the last invitation before it, if it came soon enough. What is only held is
+# none: confirming a hold takes its end away.
 RATES: Final = Prepared("""
     SELECT recall.step, message.channel, count(*), count(*) FILTER (WHERE followed.booked)
     FROM courses_message AS message
@@ -21,7 +22,7 @@ RATES: Final = Prepared("""
         SELECT EXISTS (
             SELECT FROM courses_appointment AS visit
             WHERE visit.course_id = course.id AND visit.status <> 'entered-in-error'
-            AND visit.created_at >= message.sent_at
+            AND visit.hold_expires_at IS NULL AND visit.created_at >= message.sent_at
             AND visit.created_at < message.sent_at + %(within)s::interval
             AND NOT EXISTS (
                 SELECT FROM courses_message AS later

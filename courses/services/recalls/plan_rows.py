@@ -49,7 +49,7 @@ NEW_RECALLS: Final = """
         course_id, window_id, appointment_id, session_id, kind, step, cadence, template, occasion,
         due_at, status, reason
     )
-    RETURNING id, occasion, kind, step
+    RETURNING id, course_id, occasion, kind, step
 """
 NEW_MESSAGES: Final = """
     INSERT INTO courses_message (
@@ -87,7 +87,7 @@ def plans_write(planned: Sequence[Planned], *, now: datetime) -> None:
     _change(MESSAGES, [change for one in found for change in one.messages], now=now)
     new = [(one, fresh) for one in planned for fresh in one.differences.new]
     keys = _insert_recalls(new, now=now)
-    first = (_first_message(keys[fresh.step.key], fresh) for _, fresh in new)
+    first = (_first_message(keys[one.course_id, *fresh.step.key], fresh) for one, fresh in new)
     added = (message for one in found for message in one.added)
     _insert_messages([one for one in (*first, *added) if one is not None], now=now)
 
@@ -113,7 +113,7 @@ def _change(
         cursor.execute(statement, [now, *(list(column) for column in zip(*rows, strict=True))])
 
 
-Key = tuple[str, str, str]
+Key = tuple[int, str, str, str]
 
 
 @step
@@ -124,7 +124,7 @@ def _insert_recalls(new: Sequence[tuple[Planned, NewRecall]], *, now: datetime) 
     rows = [_recall(one, fresh) for one, fresh in new]
     with connection.cursor() as cursor:
         cursor.execute(NEW_RECALLS, [now, now, *(list(one) for one in zip(*rows, strict=True))])
-        return {(occasion, kind, step): pk for pk, occasion, kind, step in cursor.fetchall()}
+        return {(course, *key): pk for pk, course, *key in cursor.fetchall()}
 
 
 @step

@@ -4,11 +4,12 @@ from datetime import datetime, time, timedelta
 
 import pytest
 
-from courses.models import HealingWindow, Message, Recall
+from courses.models import Course, HealingWindow, Message, Recall, RecallPlan
 from courses.vocabulary import AppointmentStatus, CourseStatus, WindowState
 from tests.support.courses import (
     make_appointment,
     make_contact_point,
+    make_course,
     make_observation,
     make_session,
     make_tattoo,
@@ -258,3 +259,19 @@ def test_one_that_cannot_be_done_does_not_hold_up_the_others(scene):
     chain.healing_policy = {}
     chain.save()
     assert open_due(scene.noon)["closed"] == 1
+
+
+def test_a_second_course_on_the_same_skin_has_steps_of_its_own(scene):
+    open_due(scene.closes_at)
+    Course.objects.filter(pk=scene.course.pk).update(
+        status=CourseStatus.REVOKED, end_reason="another clinic", ended_on="2026-02-23"
+    )
+    again = make_course(*scene.course.tattoos.all(), clinic=scene.ward.clinic)
+    open_due(scene.noon)
+    first, second = (
+        Recall.objects.filter(course=one).order_by("due_at", "pk") for one in (scene.course, again)
+    )
+    assert {row.status for row in first} == {"revoked"}
+    assert [(row.step, row.occasion) for row in second if row.status == "active"]
+    assert {row.occasion for row in second} & {row.occasion for row in first}
+    assert not RecallPlan.objects.exclude(failures=0).exists()
