@@ -16,6 +16,9 @@ CASES = 5
 SEED = 20270301
 PATIENTS = 12
 
+# One test asks every operation: it takes as long as many.
+pytestmark = pytest.mark.timeout(900)
+
 
 @pytest.fixture(scope="module")
 def fuzzer(django_db_setup, django_db_blocker, tmp_path_factory) -> Iterator[Fuzzer]:

@@ -47,8 +47,8 @@ BOOKED_ONCE: Final = (*STANDING, AppointmentStatus.CANCELLED, AppointmentStatus.
 def desk_list(rows: QuerySet[Course], *, now: datetime) -> QuerySet[Course]:
     """Of these courses those that are ready and not booked, with `ready_on`.
 
-    That is when the newest window closed. It is kept in order beside what is booked, so that a
-    page costs what it shows and what its filters skip.
+    That is when the last of the newest windows of its tattoos closed. It is kept in order beside
+    what is booked, so that a page costs what it shows and what its filters skip.
     """
     unbooked = Q(recall_plan__booked_until__isnull=True) | Q(
         recall_plan__booked_until__lte=now - SETTLED_AFTER

@@ -6,14 +6,23 @@ import pytest
 import time_machine
 
 from clinics.vocabulary import Role
-from courses.models import Appointment, Message, RecallPause, Reply
+from courses.models import Appointment, Course, Message, RecallPause, Reply
 from courses.selectors.recalls.operation import message_gauges
 from courses.timing.dropout import drop_out_risk
 from courses.timing.words import DeskState
+from courses.vocabulary import CourseStatus
 from tests.support.api import anonymous, assert_problem, queries_of, sign_in
-from tests.support.courses import make_appointment, make_contact_point, make_ward
+from tests.support.courses import (
+    make_appointment,
+    make_contact_point,
+    make_course,
+    make_session,
+    make_tattoo,
+    make_ward,
+    make_window,
+)
 from tests.support.factories import make_clinic
-from tests.support.recalls import make_scene, open_due, send_due
+from tests.support.recalls import TREATED_AT, make_scene, open_due, send_due
 
 pytestmark = pytest.mark.django_db
 
@@ -52,6 +61,28 @@ class TestTheList:
         [row] = listed(desk, scene.noon + timedelta(days=10))
         assert (row["state"], row["days_overdue"]) == ("no_answer", 10)
         assert row["drop_out_risk"]["points"] == 2
+
+    def test_a_second_course_on_the_same_skin_is_on_it(self, scene, desk):
+        Course.objects.filter(pk=scene.course.pk).update(
+            status=CourseStatus.REVOKED, end_reason="another way", ended_on="2026-02-01"
+        )
+        again = make_course(*scene.course.tattoos.all(), clinic=scene.ward.clinic)
+        open_due(scene.noon)
+        [row] = listed(desk, scene.noon)
+        assert (row["id"], row["ready_on"]) == (again.pk, scene.closes_at.date().isoformat())
+
+    def test_a_course_is_ready_when_all_its_skin_is(self, scene, desk):
+        other = make_tattoo(scene.patient)
+        scene.course.tattoos.add(other)
+        later = make_window(
+            make_session(scene.ward, TREATED_AT + timedelta(days=20), parts=other.parts.all())
+        )
+        open_due(scene.noon)
+        assert listed(desk, scene.noon) == []
+        noon = later.closes_at + timedelta(hours=12)
+        open_due(noon)
+        [row] = listed(desk, noon)
+        assert row["ready_on"] == later.closes_at.date().isoformat()
 
     def test_whoever_heals_or_is_booked_is_not_on_it(self, scene, desk):
         assert listed(desk, scene.noon) == []
