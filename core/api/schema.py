@@ -134,6 +134,9 @@ class GuardedExtension(OpenApiSerializerExtension):  # type: ignore[no-untyped-c
 def _nullable(told: dict[str, Any]) -> dict[str, Any]:
     """The schema of a property that may be null too (OpenAPI 3.1)."""
     kind = told.get("type")
+    if "enum" in told:
+        # Where choices become a component of their own, null is found among them.
+        return {**told, "enum": list(dict.fromkeys([*told["enum"], None]))}
     if isinstance(kind, str):
         return {**told, "type": [kind, "null"]}
     if isinstance(kind, list) or "oneOf" in told:

@@ -190,6 +190,7 @@ class CalendarView(FallowView):
     throttle_scope = "calendar"
 
     @extend_schema(
+        operation_id="calendars_retrieve",
         auth=[],
         responses={(200, "text/calendar"): OpenApiResponse(str, "RFC 5545, RFC 7986")},
         summary="A diary as a calendar",

@@ -71,6 +71,30 @@ def test_examples_are_what_their_schemas_allow():
     assert wrong == {}
 
 
+def test_what_is_shown_only_to_some_may_be_null():
+    guarded = {
+        f"{name}.{field}": {**told, "components": DOCUMENT["components"]}
+        for name, schema in SCHEMAS.items()
+        for field, told in schema.get("properties", {}).items()
+        if "x-shown-to" in told
+    }
+    assert len(guarded) > 10
+    assert [
+        name for name, told in guarded.items() if not Draft202012Validator(told).is_valid(None)
+    ] == []
+
+
+def test_nothing_is_asked_to_be_exactly_one_of_anything():
+    """An empty schema fits whatever another one fits, so that both together fit nothing."""
+    torn = [
+        f"{name}.{field}"
+        for name, schema in SCHEMAS.items()
+        for field, told in schema.get("properties", {}).items()
+        if {} in told.get("oneOf", ())
+    ]
+    assert torn == []
+
+
 def test_bodies_have_no_other_members_than_the_document_names():
     open_ones = [
         name
