@@ -189,15 +189,19 @@ def aim_for(step: WantedStep, *, row: RecallRow | None, ways: Ways) -> Aim:
     begun = {one.point_id for one in messages if one.status in WAITING and one.attempt > 0}
     if begun & {point.id for point in usable}:
         return Aim(RequestStatus.ACTIVE, untouched=True)
-    point = next((one for one in usable if one.id not in spent), None)
-    if point is None:
+    left = [one for one in usable if one.id not in spent]
+    if not left:
         reason = RecallReason.UNREACHABLE if spent else RecallReason.NO_CONTACT_POINT
         status = RequestStatus.ON_HOLD if step.step.desk else RequestStatus.REVOKED
         return Aim(status, reason)
-    leaves_at = leaves(step.due_at, point=point, step=step.step, place=step.place, ways=ways)
-    if step.before is not None and leaves_at >= step.before:
-        return Aim(RequestStatus.REVOKED, RecallReason.TOO_LATE)
-    return Aim(RequestStatus.ACTIVE, point=point, leaves_at=leaves_at)
+    for point in left:
+        leaves_at = leaves(step.due_at, point=point, step=step.step, place=step.place, ways=ways)
+        if step.before is None or leaves_at < step.before:
+            return Aim(RequestStatus.ACTIVE, point=point, leaves_at=leaves_at)
+    # Who is not told that a visit was moved comes at the old time: somebody has to call.
+    moved = step.step.kind is RecallKind.CHANGE
+    status = RequestStatus.ON_HOLD if moved else RequestStatus.REVOKED
+    return Aim(status, RecallReason.TOO_LATE)
 
 
 def leaves(

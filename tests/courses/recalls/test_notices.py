@@ -102,12 +102,23 @@ def test_waits_for_the_end_of_quiet_hours(ward, way):
     assert Message.objects.get().due_at == NOW + timedelta(hours=3)
 
 
-def test_is_dropped_when_it_would_come_after_the_start(ward):
+def test_is_the_front_desks_when_it_would_come_after_the_start(ward):
     point = ward.course.patient.contact_points.get()
     point.quiet_from, point.quiet_until = "07:00", "11:00"
     point.save()
     recall = tell(make_appointment(ward, NOW + timedelta(hours=2)))
-    assert statuses([recall]) == [("revoked", "too_late")]
+    assert statuses([recall]) == [("on-hold", "too_late")]
+    assert not Message.objects.exists()
+
+
+def test_takes_the_next_way_when_the_first_would_come_after_the_start(ward):
+    point = ward.course.patient.contact_points.get()
+    point.quiet_from, point.quiet_until = "07:00", "11:00"
+    point.save()
+    awake = make_contact_point(ward.course.patient, rank=2)
+    recall = tell(make_appointment(ward, NOW + timedelta(hours=2)))
+    assert statuses([recall]) == [("active", "")]
+    assert Message.objects.get().contact_point == awake
 
 
 def test_cancelled_meanwhile(ward, way):
