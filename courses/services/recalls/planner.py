@@ -11,12 +11,12 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Final
 
-from django.db.models import Q
+from django.db.models import Exists, OuterRef, Q
 
 from core.db import command, step
 from courses import locks
 from courses.channels import reachable_channels
-from courses.models import RecallPlan
+from courses.models import RecallPlan, RecallPolicy
 from courses.selectors.recalls.closed_days import ClosedDaysOfClinics
 from courses.selectors.recalls.facts import CourseRecords, course_records
 from courses.selectors.recalls.policies import cadence_numbered, numbers_in_force
@@ -66,17 +66,20 @@ def plan_batch(*, now: datetime, closed: ClosedDaysOfClinics, limit: int = BATCH
 
 
 def plan_if_due(*, message_id: int, now: datetime) -> datetime | None:
-    """Plan the course of a message anew when it is due to be looked at; one query when it is not.
+    """Plan the course of a message anew when that is due or an older policy planned it.
 
-    So that a sender that comes before the planner does not send what the planner takes back.
-    Nobody knows whether that is so where planning fails: then when it is tried again, else None.
+    One query when it is neither. So that a sender that comes before the planner does not send what
+    the planner takes back. Nobody knows whether that is so where planning fails: then when it is
+    tried again, else None.
     """
+    newer = RecallPolicy.objects.filter(chain=OuterRef("chain"), number__gt=OuterRef("policy"))
     due = RecallPlan.objects.filter(
-        Q(look_at__lte=now) | Q(failures__gt=0), course__recalls__messages=message_id
+        Q(look_at__lte=now) | Q(failures__gt=0) | Exists(newer),
+        course__recalls__messages=message_id,
     )
     look_at: datetime | None
-    for course_id, look_at in due.values_list("pk", "look_at"):
-        if look_at is not None and look_at > now:
+    for course_id, look_at, failures in due.values_list("pk", "look_at", "failures"):
+        if failures and look_at is not None and look_at > now:
             return look_at
         try:
             plan_courses(courses=[course_id], now=now)

@@ -8,7 +8,7 @@ from clinics.vocabulary import Role
 from courses.models import HealingWindow, Message, Recall, RecallPlan
 from tests.support.api import sign_in
 from tests.support.courses import make_appointment, make_contact_point, say
-from tests.support.recalls import Scene, open_due
+from tests.support.recalls import Scene, open_due, send_due
 
 pytestmark = pytest.mark.django_db
 WAITING = ("preparation", "on-hold")
@@ -119,3 +119,17 @@ def test_what_the_desks_list_reads_follows_too(scene):
     scene.window.session.status = "entered-in-error"
     scene.window.session.save()
     assert kept() == (clinic, None, None)
+
+
+def test_what_is_due_already_does_not_leave_when_the_policy_no_longer_has_it(scene, way):
+    open_due(scene.noon)
+    assert Message.objects.filter(due_at__lte=scene.noon, status="preparation").exists()
+    manager = sign_in(Role.CHAIN_MANAGER, chain=scene.ward.chain)
+    document = manager.get("/recall-policy").json()["document"]
+    document["steps"] = [one for one in document["steps"] if one["key"] != "window-closed"]
+    told = manager.post("/recall-policies", {"document": document, "based_on": 0})
+    assert told.status_code == 201, told.json()
+    # No planner comes between the change and the sender.
+    send_due(scene.noon, way)
+    gone = Recall.objects.get(step="window-closed")
+    assert (gone.status, gone.messages.get().sent_at) == ("revoked", None)
