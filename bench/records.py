@@ -58,6 +58,7 @@ def main() -> None:
     parser.add_argument("--changes", type=int, default=5)
     asked = parser.parse_args()
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "bench.peer.in_process")
+    os.environ.setdefault("FALLOW_LOG_LEVEL", "ERROR")
     django.setup()
     from django.db import transaction
 
@@ -188,7 +189,7 @@ def listening() -> Iterator[list[str]]:
 
     def hear(execute: Any, sql: Any, params: Any, many: bool, context: Any) -> Any:
         done = execute(sql, params, many, context)
-        said.append(connection.ops.last_executed_query(context["cursor"], sql, params))
+        said.append(psycopg.ClientCursor(connection.connection).mogrify(sql, params))
         return done
 
     with connection.execute_wrapper(hear):

@@ -134,7 +134,10 @@ class ContactPoint(Versioned):
                 name="contactpoint_quiet_both_or_none",
             ),
         ]
-        indexes = [models.Index(fields=["address_index"], name="contactpoint_address_index")]
+        indexes = [
+            models.Index(fields=["address_index"], name="contactpoint_address_index"),
+            models.Index(fields=["patient", "rank", "id"], name="contactpoint_of_patient"),
+        ]
 
     @property
     def indexed_value(self) -> str:
