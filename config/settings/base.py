@@ -167,6 +167,8 @@ REST_FRAMEWORK: dict[str, Any] = {
         "calendar": "120/min",
         "reply": "60/min",
     },
+    # How many proxies of ours write X-Forwarded-For; without any, what it says is not believed.
+    "NUM_PROXIES": environment.number("FALLOW_PROXIES", 0) or None,
     "EXCEPTION_HANDLER": "core.api.problems.exception_handler",
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
     # The form of an answer is asked for by Accept alone.

@@ -15,7 +15,12 @@ environment.required("DATABASE_URL")
 environment.required("REDIS_URL")
 environment.required("FALLOW_PUBLIC_URL")
 
-# TLS ends at a proxy in front of the web processes, which says so in this header.
+# TLS ends at a proxy in front of the web processes, which says so in this header, and in another
+# who asks: without it all callers would share the quotas of the proxy.
+REST_FRAMEWORK = {
+    **REST_FRAMEWORK,  # noqa: F405
+    "NUM_PROXIES": environment.number("FALLOW_PROXIES", 1) or None,
+}
 SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 SECURE_SSL_REDIRECT = environment.flag("FALLOW_TLS_REDIRECT", default=True)
 SECURE_REDIRECT_EXEMPT = [r"^api/v1/health(/|$)"]

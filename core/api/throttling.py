@@ -45,7 +45,8 @@ class QuotaThrottle(BaseThrottle):
     """Counts requests of a caller in fixed windows, under the view's `throttle_scope`.
 
     Rates stand in the setting DEFAULT_THROTTLE_RATES ("60/min"); a scope without a rate is not
-    limited. When the cache cannot be reached, requests pass uncounted.
+    limited. When the cache cannot be reached, requests pass uncounted. A view that knows who asks
+    otherwise than by credential or address says so in `counted_as()`.
     """
 
     quota: Quota | None = None
@@ -57,7 +58,7 @@ class QuotaThrottle(BaseThrottle):
             return True
         limit, window_s = rate
         window, elapsed = divmod(time.time(), window_s)
-        caller = self._caller(request)
+        caller = self._caller(request, view)
         used = _count(f"quota:{scope}:{caller}:{int(window)}", timeout_s=window_s)
         if used is None:
             return True
@@ -69,7 +70,10 @@ class QuotaThrottle(BaseThrottle):
     def wait(self) -> float | None:
         return None if self.quota is None else float(self.quota.ends_in_s)
 
-    def _caller(self, request: Request) -> str:
+    def _caller(self, request: Request, view: APIView) -> str:
+        named: str | None = getattr(view, "counted_as", lambda: None)()
+        if named is not None:
+            return named
         if request.user.is_authenticated:
             return f"user:{request.user.pk}"
         return f"address:{address_of(request)}"

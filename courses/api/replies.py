@@ -132,7 +132,11 @@ class ReplyStopIn(serializers.Serializer[Any]):
 
 
 class LinkView(FallowView):
-    """A page behind a patient's address. It counts against a quota of its own."""
+    """A page behind a patient's address. It counts against a quota of its own.
+
+    Each address of ours for itself: mailbox providers ask for many patients from one place, and
+    that must keep nobody from opting out. Guesses count by where they come from.
+    """
 
     authentication_classes = ()
     throttle_scope = "reply"
@@ -146,6 +150,11 @@ class LinkView(FallowView):
         answer.headers["Referrer-Policy"] = "no-referrer"
         answer.headers["X-Robots-Tag"] = "noindex, nofollow"
         return answer
+
+    def counted_as(self) -> str | None:
+        """The message whose address it is; None for a guess."""
+        message_id = message_of(self.kwargs["token"], purpose=self.purpose)
+        return None if message_id is None else f"{self.purpose}:{message_id}"
 
     def opened(self, token: str) -> tuple[int, int]:
         """The message of the address and its chain. Raises LinkUnknown."""

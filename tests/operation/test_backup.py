@@ -12,6 +12,7 @@ import pytest
 from django.apps import apps
 from django.db import connection
 
+from config.servers import binaries
 from config.servers.binaries import find_postgres
 from config.servers.folders import outside_folder, state_folder
 from config.servers.identity import server_identity
@@ -33,8 +34,9 @@ def programs(monkeypatch):
         cursor.execute("SELECT current_setting('server_version_num')::int / 10000")
         [major] = cursor.fetchone()
     found = find_postgres(major=major)
-    if not found.bundled:
-        monkeypatch.setenv("FALLOW_POSTGRES_BIN", str(found.folder))
+    monkeypatch.setattr(
+        binaries, "_postgres_candidates", lambda: iter([(found.folder, found.bundled)])
+    )
     return found.folder
 
 

@@ -7,9 +7,10 @@ from argparse import ArgumentParser
 from typing import Any
 
 from django.core.management.base import BaseCommand
-from django.db import OperationalError, close_old_connections
+from django.db import InterfaceError, OperationalError, close_old_connections
 from django.utils import timezone
 
+from core.errors import Busy
 from courses.services.booking import holds_expire
 from courses.services.recalls import ticks
 
@@ -38,8 +39,8 @@ class Command(BaseCommand):
             close_old_connections()
             try:
                 self._round()
-            except OperationalError as error:
-                logger.warning("The database is away; trying again: %s", error)
+            except (OperationalError, InterfaceError, Busy) as error:
+                logger.warning("The database is away or busy; trying again: %s", error)
             stopped.wait(every)
 
     def _round(self) -> None:

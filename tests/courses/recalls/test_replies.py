@@ -5,8 +5,11 @@ from urllib.parse import urlsplit
 
 import pytest
 import time_machine
+from django.core.cache import cache
 from django.test import Client
+from rest_framework.settings import api_settings
 
+from core.api import throttling
 from courses.channels import LinkPurpose, link_token, message_of, reply_link
 from courses.models import (
     Appointment,
@@ -221,3 +224,16 @@ class TestBook:
             late = client.post(at(message, "/book"), {"slot": slot}, format="json")
         assert_problem(late, 409, "reply_over")
         assert not Appointment.objects.exists()
+
+
+def test_each_patients_address_has_a_quota_of_its_own_and_guesses_share_one(scene, monkeypatch):
+    monkeypatch.setattr(api_settings, "DEFAULT_THROTTLE_RATES", {"reply": "2/min"})
+    monkeypatch.setattr(throttling.time, "time", lambda: 1_000_000_020.0)
+    cache.clear()
+    client, own = Client(), at(scene.message)
+    with time_machine.travel(scene.noon, tick=False):
+        assert [client.get(own).status_code for _ in range(3)] == [200, 200, 429]
+        guesses = [f"/r/{number}-{'A' * 22}" for number in "123"]
+        assert [client.get(guess).status_code for guess in guesses] == [404, 404, 429]
+        # Whoever is kept from guessing there may still stop what comes to them.
+        assert one_click(scene.message).status_code == 200
