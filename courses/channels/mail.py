@@ -5,26 +5,24 @@ hangs up before it has answered, the letter is not sent again and the front desk
 knows. The Message-ID is made from the key (RFC 5322, section 3.6.4).
 """
 
+import re
+from contextlib import suppress
 from dataclasses import dataclass
 from email.utils import formataddr, parseaddr
-from smtplib import (
-    SMTPAuthenticationError,
-    SMTPConnectError,
-    SMTPDataError,
-    SMTPException,
-    SMTPRecipientsRefused,
-    SMTPSenderRefused,
-)
-from socket import gaierror
+from smtplib import SMTPDataError, SMTPException, SMTPRecipientsRefused, SMTPSenderRefused
+from typing import Final
 
-from django.core.mail import EmailMultiAlternatives
+from django.core.mail import EmailMultiAlternatives, get_connection
 from django.utils.html import escape, linebreaks
 
 from courses.channels.port import Delivery, Outgoing, Refusal, TemporaryTrouble, Text
 
-PERMANENT = 500
-# Nobody was there to take it.
-NOT_THERE = (ConnectionRefusedError, gaierror)
+PERMANENT: Final = 500
+NO_SUCH_MAILBOX: Final = 550
+# RFC 3463: 5.1 is about the address, 5.2.1 a mailbox that takes nothing, 5.7 about our own rights.
+ENHANCED: Final = re.compile(rb"5\.\d{1,3}\.\d{1,3}")
+OF_THE_ADDRESS: Final = re.compile(rb"5\.1\.\d+|5\.2\.1")
+OF_OURS: Final = re.compile(rb"5\.7\.\d+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,22 +53,45 @@ class Mail:
 
 
 def _hand_over(mail: EmailMultiAlternatives) -> None:
+    link = get_connection()
+    try:
+        link.open()
+    except (SMTPException, OSError) as error:
+        # Nobody was there, or not for us: nothing has been said yet.
+        raise TemporaryTrouble("mail_server_trouble") from error
+    mail.connection = link
+    try:
+        _say(mail)
+    finally:
+        # What was accepted is not undone by a bad farewell.
+        with suppress(SMTPException, OSError):
+            link.close()
+
+
+def _say(mail: EmailMultiAlternatives) -> None:
     try:
         mail.send()
     except SMTPRecipientsRefused as error:
-        codes = [code for code, _ in error.recipients.values()]
-        if codes and min(codes) >= PERMANENT:
-            raise Refusal(f"recipient_refused_{min(codes)}", address=True) from error
-        raise TemporaryTrouble("recipient_deferred") from error
+        [(code, said), *_] = error.recipients.values()
+        raise _refused(code, said) from error
     except SMTPDataError as error:
         if error.smtp_code >= PERMANENT:
             raise Refusal(f"letter_refused_{error.smtp_code}") from error
         raise TemporaryTrouble(f"letter_deferred_{error.smtp_code}") from error
-    except (SMTPConnectError, SMTPAuthenticationError, SMTPSenderRefused, *NOT_THERE) as error:
-        # A wrong password or sender is ours to mend, not the patient's: it is tried again.
+    except SMTPSenderRefused as error:
+        # A wrong sender is ours to mend, not the patient's: it is tried again.
         raise TemporaryTrouble("mail_server_trouble") from error
     except (SMTPException, OSError) as error:
         raise TemporaryTrouble("mail_server_trouble", may_have_left=True) from error
+
+
+def _refused(code: int, said: bytes) -> Refusal | TemporaryTrouble:
+    """What the server means by refusing a recipient; only some words are about the address."""
+    if code < PERMANENT or OF_OURS.match(said):
+        return TemporaryTrouble("recipient_deferred")
+    enhanced = ENHANCED.match(said)
+    wrong = bool(OF_THE_ADDRESS.match(said)) if enhanced else code == NO_SUCH_MAILBOX
+    return Refusal(f"recipient_refused_{code}", address=wrong)
 
 
 def _headers(message: Outgoing, *, reference: str) -> dict[str, str]:

@@ -5,6 +5,7 @@ import email.policy
 import stat
 from datetime import date, datetime, timedelta
 from smtplib import SMTPDataError, SMTPRecipientsRefused, SMTPServerDisconnected
+from ssl import SSLError
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -238,7 +239,6 @@ class TestTexts:
 @pytest.mark.parametrize(
     ("error", "may_have_left"),
     [
-        (ConnectionRefusedError(), False),
         (SMTPServerDisconnected(), True),
         (TimeoutError(), True),
     ],
@@ -252,6 +252,42 @@ def test_mail_says_whether_it_may_have_left(monkeypatch, error, may_have_left):
     with pytest.raises(TemporaryTrouble) as trouble:
         Mail("clinic@example.org").send(outgoing, text=Text("s", "b"), key="k")
     assert trouble.value.may_have_left is may_have_left
+
+
+@pytest.mark.parametrize("error", [TimeoutError(), OSError(101, "unreachable"), SSLError("old")])
+def test_mail_that_found_no_server_has_not_left(monkeypatch, error):
+    def fail(self):
+        raise error
+
+    monkeypatch.setattr("django.core.mail.backends.locmem.EmailBackend.open", fail)
+    outgoing = Outgoing(channel=Channel.EMAIL, address="a@example.org", sender_name="Harbour")
+    with pytest.raises(TemporaryTrouble) as trouble:
+        Mail("clinic@example.org").send(outgoing, text=Text("s", "b"), key="k")
+    assert not trouble.value.may_have_left
+
+
+@pytest.mark.parametrize(
+    ("code", "said", "off"),
+    [
+        (550, b"5.1.1 no such user", True),
+        (550, b"5.2.1 mailbox disabled", True),
+        (550, b"no such user", True),
+        (552, b"5.2.2 mailbox full", False),
+        (554, b"5.7.1 relay access denied", None),
+        (451, b"4.7.1 come later", None),
+    ],
+)
+def test_only_words_about_the_address_turn_it_off(monkeypatch, code, said, off):
+    """RFC 3463, sections 3.2, 3.3 and 3.8: what the classes of enhanced codes are about."""
+
+    def fail(self, fail_silently=False):
+        raise SMTPRecipientsRefused({"a@example.org": (code, said)})
+
+    monkeypatch.setattr("courses.channels.mail.EmailMultiAlternatives.send", fail)
+    outgoing = Outgoing(channel=Channel.EMAIL, address="a@example.org", sender_name="Harbour")
+    with pytest.raises(TemporaryTrouble if off is None else Refusal) as told:
+        Mail("clinic@example.org").send(outgoing, text=Text("s", "b"), key="k")
+    assert off is None or told.value.address is off
 
 
 def test_who_honours_keys(tmp_path):
