@@ -33,6 +33,8 @@ SILENT: Final = (
     "last_used_at",
     "last_used_on",
     "address_sealed",
+    "given_name_spelling",
+    "family_name_spelling",
 )
 """Columns that tell nothing when they change alone."""
 
@@ -45,8 +47,10 @@ HIDDEN: Final = (
     "address",
     "address_sealed",
     "address_index",
+    "given_name_spelling",
+    "family_name_spelling",
 )
-"""Secrets and addresses of patients: that they changed is noted, what they were is not."""
+"""Secrets, addresses of patients, what others repeat: what they were is not noted."""
 
 OF_USER: Final = "(SELECT chain_id FROM clinics_staffmember WHERE user_id = {row}.user_id)"
 ALSO: Final = {

@@ -16,6 +16,7 @@ from core.api.filters import WholeNumberFilter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.api.serializers import GuardedIn, GuardedOut
+from core.spelling import begins_with
 from core.vocabulary import choices
 from courses.api.base import NeededReasonIn, RecordViewSet, version_if_given
 from courses.models import ContactPoint, Patient
@@ -31,6 +32,8 @@ from courses.services.patients import (
 from courses.timing.words import ConsentDecision, MessagePurpose
 from courses.vocabulary import Channel, SkinType
 
+FAMILY: Final = "family_name_spelling"
+GIVEN: Final = "given_name_spelling"
 LANGUAGE = r"^[a-z]{2,3}(-[A-Z]{2})?$"
 CONTACT_POINTS: Final = Prefetch("contact_points", ContactPoint.objects.order_by("rank", "id"))
 
@@ -182,7 +185,8 @@ class PatientFilter(filters.FilterSet):
     """Find a patient at the desk."""
 
     name = filters.CharFilter(
-        method="by_name", help_text="Beginnings of family and given name, in any order"
+        method="by_name",
+        help_text="Beginnings of family and given name, in any order, with accents or without",
     )
     home_clinic = WholeNumberFilter()
     birth_date = filters.DateFilter()
@@ -195,8 +199,8 @@ class PatientFilter(filters.FilterSet):
         """Every word begins a name, or the whole begins the family name."""
         every = Q()
         for word in value.split()[:5]:
-            every &= Q(family_name__istartswith=word) | Q(given_name__istartswith=word)
-        return rows.filter(every | Q(family_name__istartswith=value.strip()))
+            every &= begins_with(FAMILY, word) | begins_with(GIVEN, word)
+        return rows.filter(every | begins_with(FAMILY, value.strip()))
 
 
 class ContactPointFilter(filters.FilterSet):

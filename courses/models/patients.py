@@ -1,15 +1,14 @@
 """A patient, with as little personal data as the job needs, and how to reach them."""
 
 from django.contrib.postgres.fields import ArrayField
-from django.contrib.postgres.indexes import OpClass
 from django.db import models
 from django.db.models import Q
-from django.db.models.functions import Upper
 
 from clinics.querysets import ChainScoped
 from core.constraints import one_of
 from core.encryption import BlindIndexField, EncryptedTextField
 from core.models import Versioned
+from core.spelling import SpellingField
 from core.vocabulary import choices
 from courses.querysets import PatientScoped
 from courses.timing.words import ContactState
@@ -30,6 +29,8 @@ class Patient(Versioned):
     )
     given_name = models.CharField(max_length=80)
     family_name = models.CharField(max_length=80)
+    given_name_spelling = SpellingField("given_name")
+    family_name_spelling = SpellingField("family_name")
     birth_date = models.DateField()
     skin_type = models.PositiveSmallIntegerField(
         choices=choices(SkinType), help_text="Fitzpatrick, 1 to 6"
@@ -53,16 +54,8 @@ class Patient(Versioned):
             models.Index(
                 fields=["chain", "family_name", "given_name", "id"], name="patient_chain_name"
             ),
-            models.Index(
-                "chain",
-                OpClass(Upper("family_name"), name="text_pattern_ops"),
-                name="patient_family_prefix",
-            ),
-            models.Index(
-                "chain",
-                OpClass(Upper("given_name"), name="text_pattern_ops"),
-                name="patient_given_prefix",
-            ),
+            models.Index(fields=["chain", "family_name_spelling"], name="patient_family_spelling"),
+            models.Index(fields=["chain", "given_name_spelling"], name="patient_given_spelling"),
         ]
 
     def __str__(self) -> str:

@@ -76,6 +76,22 @@ def test_found_by_the_beginnings_of_names(ward, desk, name, found):
     assert [one["family_name"] for one in listed] == found
 
 
+@pytest.mark.parametrize("name", ["GODEL", "gödel", "Go\u0308del", "göd"])
+def test_capitals_and_accents_hide_nobody(ward, desk, name):
+    wanted = make_patient(ward.clinic, family_name="Gödel", given_name="Invented")
+    make_patient(ward.clinic, family_name="Goldene", given_name="Invented")
+    listed = desk.get("/patients", name=name).json()["items"]
+    assert [one["id"] for one in listed] == [wanted.pk]
+
+
+def test_found_by_a_name_just_given(ward, desk):
+    path = f"/patients/{ward.course.patient_id}"
+    desk.patch(path, {"family_name": "Élan"}, version=desk.etag(path))
+    assert [one["family_name"] for one in desk.get("/patients", name="elan").json()["items"]] == [
+        "Élan"
+    ]
+
+
 def test_found_by_birth_date_and_home_clinic(ward, desk):
     wanted = make_patient(ward.clinic, birth_date=date(1971, 2, 3))
     make_patient(make_clinic(ward.chain), birth_date=date(1971, 2, 3))
