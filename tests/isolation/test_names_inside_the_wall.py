@@ -16,7 +16,7 @@ pytestmark = pytest.mark.django_db
 MANY = 60
 
 
-def plan_of(clinic.chain, condition):
+def plan_of(chain, condition):
     with connection.cursor() as cursor:
         cursor.execute("ANALYZE courses_patient")
         # So small a table would be read whole.
