@@ -381,6 +381,7 @@ class RecallReason(StrEnum):
     CONTACT_OFF = "contact_off"
     ASKED_FOR_LATER = "asked_for_later"
     PLAN_FAILS = "plan_fails"
+    TEXT_INCOMPLETE = "text_incomplete"
 
 
 class SlotRank(StrEnum):

@@ -1,5 +1,6 @@
 """The chain's own words for messages: versions, a preview, and ours beside them."""
 
+from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -16,21 +17,24 @@ from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices
 from courses.api.patients import LANGUAGE
 from courses.channels import (
+    KIND,
     MAY,
     MUST,
     SmsAlphabet,
     TextFacts,
     Wording,
-    default_wording,
     flaws,
+    languages_for,
     longest,
     sms_length,
     text_for,
+    wording_in,
 )
 from courses.models import MessageTemplate
-from courses.selectors.recalls.templates import own_wording
+from courses.selectors.recalls.policies import cadence_in_force
+from courses.selectors.recalls.templates import own_wordings
 from courses.services.recalls.templates import message_template_set
-from courses.vocabulary import Channel
+from courses.vocabulary import Channel, RecallKind
 
 SAMPLE_LINK: Final = "https://clinic.example/r/0000-AAAAAAAAAAAAAAAAAAAAAA"
 
@@ -115,11 +119,18 @@ class MessageTextOut(serializers.Serializer[Any]):
     """A text that is sent now: whose words they are, and what they may and must speak of."""
 
     name = serializers.CharField()
-    language = serializers.CharField()
+    kind = serializers.ChoiceField(
+        choices=choices(RecallKind), help_text="Steps of this kind may name it"
+    )
+    language = serializers.CharField(
+        help_text="The first with words: the one asked for (de-AT, then de), the recall policy's, "
+        "English"
+    )
     own = serializers.BooleanField(help_text="The chain's own words")
     subject = serializers.CharField()
     body = serializers.CharField()
     short = serializers.CharField()
+    longest_length = SmsLengthOut(help_text="Of `short`, with the longest facts that are usual")
     may = serializers.ListField(child=serializers.CharField())
     must = serializers.ListField(child=serializers.CharField())
 
@@ -232,8 +243,8 @@ class WordsPreviewView(FallowView):
             link=SAMPLE_LINK,
             language=language,
         )
-        letter = text_for(name, facts, own=wording)
-        short = text_for(name, facts, channel=Channel.SMS, own=wording).body
+        letter = text_for(name, facts, own={language: wording})
+        short = text_for(name, facts, channel=Channel.SMS, own={language: wording}).body
         return {
             "subject": letter.subject,
             "body": letter.body,
@@ -253,25 +264,33 @@ class MessageTextsView(FallowView):
         parameters=[MessageTextsQuery], responses=MessageTextsOut, summary="The texts in use"
     )
     def get(self, request: Request) -> Response:
-        """Each text in the chain's words or ours, and the places it has. For recall readers."""
+        """Each text as a patient of that language gets it, and the places it has.
+
+        In the chain's words or ours. For recall readers.
+        """
         query = MessageTextsQuery(data=request.query_params.dict())
         query.is_valid(raise_exception=True)
-        language = query.validated_data["language"]
-        return self.show(
-            MessageTextsOut, {"texts": [self._text(name, language) for name in sorted(MAY)]}
+        chain_id = self.actor.chain_id
+        languages = languages_for(
+            query.validated_data["language"], fallback=cadence_in_force(chain_id).language
         )
+        own = own_wordings(chain_id, MAY, languages=languages)
+        texts = [_text(name, languages, own[name]) for name in sorted(MAY)]
+        return self.show(MessageTextsOut, {"texts": texts})
 
-    def _text(self, name: str, language: str) -> dict[str, Any]:
-        own = own_wording(self.actor.chain_id, name, language=language)
-        wording, spoken = (own, language) if own else default_wording(name, language=language)
-        return {
-            "name": name,
-            "language": spoken,
-            "own": own is not None,
-            **wording.parts(),
-            "may": sorted(MAY[name]),
-            "must": sorted(MUST[name]),
-        }
+
+def _text(name: str, languages: Sequence[str], own: Mapping[str, Wording]) -> dict[str, Any]:
+    wording, spoken = wording_in(name, languages, own=own)
+    return {
+        "name": name,
+        "kind": KIND[name],
+        "language": spoken,
+        "own": spoken in own,
+        **wording.parts(),
+        "longest_length": sms_length(longest(wording.short)),
+        "may": sorted(MAY[name]),
+        "must": sorted(MUST[name]),
+    }
 
 
 def _wording(told: dict[str, Any]) -> Wording:

@@ -11,6 +11,7 @@ from core.api.idempotency import idempotent
 from core.api.views import FallowView
 from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices
+from courses.api.patients import LANGUAGE
 from courses.models import RecallPolicy
 from courses.selectors.recalls.policies import cadence_in_force
 from courses.services.recalls.policies import recall_policy_set
@@ -41,7 +42,9 @@ class CadenceStepSerializer(serializers.Serializer[Any]):
     )
     key = serializers.CharField(max_length=40, help_text="Its name, once for each kind")
     days = serializers.IntegerField(help_text="Before (negative) or after")
-    template = serializers.CharField(max_length=40, help_text="Which text is sent")
+    template = serializers.CharField(
+        max_length=40, help_text="Which text is sent: one of this kind, see `/message-texts`"
+    )
     channels = serializers.ListField(
         child=serializers.ChoiceField(choices=choices(Channel)),
         required=False,
@@ -59,11 +62,17 @@ class CadenceStepSerializer(serializers.Serializer[Any]):
 
 
 class CadenceSerializer(serializers.Serializer[Any]):
-    """All steps of a cadence, its civil hour and the quiet hours of each channel."""
+    """All steps of a cadence, its civil hour, quiet hours of each channel, and language."""
 
     civil_hour = serializers.RegexField(r"^\d\d:\d\d$", required=False, help_text=TIME_HELP)
     quiet_hours = serializers.DictField(
         child=QuietSpanSerializer(), required=False, help_text="By channel"
+    )
+    language = serializers.RegexField(
+        LANGUAGE,
+        max_length=8,
+        required=False,
+        help_text="Of texts for patients for whose own language there are no words",
     )
     steps = CadenceStepSerializer(many=True)
 

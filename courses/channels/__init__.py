@@ -18,14 +18,23 @@ from courses.channels.port import (
     Text,
 )
 from courses.channels.segments import SmsAlphabet, SmsLength, sms_length
-from courses.channels.texts import TEXTS, TextFacts, UnknownTemplate, default_wording, text_for
-from courses.channels.wording import MAY, MUST, Flaw, Wording, flaws, longest
+from courses.channels.texts import (
+    TEXTS,
+    TextFacts,
+    UnknownTemplate,
+    languages_for,
+    text_for,
+    wording_in,
+)
+from courses.channels.wording import KIND, MAY, MUST, FactMissing, Flaw, Wording, flaws, longest
 
 __all__ = [
+    "KIND",
     "MAY",
     "MUST",
     "TEXTS",
     "Delivery",
+    "FactMissing",
     "Flaw",
     "LinkPurpose",
     "Outgoing",
@@ -40,8 +49,8 @@ __all__ = [
     "UnknownTemplate",
     "Wording",
     "configured_senders",
-    "default_wording",
     "flaws",
+    "languages_for",
     "link_token",
     "longest",
     "message_of",
@@ -50,4 +59,5 @@ __all__ = [
     "sms_length",
     "text_for",
     "unsubscribe_link",
+    "wording_in",
 ]

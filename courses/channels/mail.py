@@ -13,7 +13,7 @@ from smtplib import SMTPDataError, SMTPException, SMTPRecipientsRefused, SMTPSen
 from typing import Final
 
 from django.core.mail import EmailMultiAlternatives, get_connection
-from django.utils.html import escape, linebreaks
+from django.utils.html import escape, format_html, linebreaks
 
 from courses.channels.port import Delivery, Outgoing, Refusal, TemporaryTrouble, Text
 
@@ -22,6 +22,8 @@ NO_SUCH_MAILBOX: Final = 550
 # RFC 3463: 5.1 is about the address, 5.2.1 a mailbox that takes nothing, 5.7 about our own rights.
 ENHANCED: Final = re.compile(rb"5\.\d{1,3}\.\d{1,3}")
 OF_THE_ADDRESS: Final = re.compile(rb"5\.1\.\d+|5\.2\.1")
+# Up to the punctuation of the sentence around it.
+ADDRESS: Final = re.compile(r"(https?://[^\s<>\"']*[^\s<>\"'.,;:!?)\]])")
 OF_OURS: Final = re.compile(rb"5\.7\.\d+")
 
 
@@ -104,7 +106,16 @@ def _headers(message: Outgoing, *, reference: str) -> dict[str, str]:
 
 
 def _page(text: Text) -> str:
-    return f"<html><body>{linebreaks(escape(text.body))}</body></html>"
+    """The body with its addresses as links; all else is shown as it is written.
+
+    Only whole addresses: a name such as "ink.example" must not lead to somebody's site.
+    """
+    # Words and addresses by turns.
+    words = [
+        format_html('<a href="{0}">{0}</a>', part) if place % 2 else escape(part)
+        for place, part in enumerate(ADDRESS.split(text.body))
+    ]
+    return f"<html><body>{linebreaks(''.join(words))}</body></html>"
 
 
 def _one_line(words: str) -> str:

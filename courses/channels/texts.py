@@ -3,7 +3,7 @@
 These are the service's own words; a chain may have words of its own for each text and language.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final
@@ -21,7 +21,8 @@ FALLBACK: Final = "en"
 class TextFacts:
     """What a text may speak of. `starts_at` is told in the clinic's `zone`.
 
-    `link` is where the patient can answer.
+    `link` is where the patient can answer. `fallback` is the language in which the chain writes to
+    those for whose own there are no words.
     """
 
     given_name: str
@@ -31,6 +32,7 @@ class TextFacts:
     ready_on: date | None = None
     link: str = ""
     language: str = FALLBACK
+    fallback: str = FALLBACK
 
 
 class UnknownTemplate(LookupError):
@@ -42,15 +44,14 @@ def text_for(
     facts: TextFacts,
     *,
     channel: Channel = Channel.EMAIL,
-    own: Wording | None = None,
+    own: Mapping[str, Wording] | None = None,
 ) -> Text:
-    """The text of that name in the chain's `own` words, else in ours. Raises UnknownTemplate.
+    """The text of that name in the first language of `languages_for` that has words.
 
-    A language without words of ours falls back to English.
+    Raises UnknownTemplate, FactMissing.
     """
-    wording, language = own, facts.language
-    if wording is None:
-        wording, language = default_wording(template, language=language)
+    languages = languages_for(facts.language, fallback=facts.fallback)
+    wording, language = wording_in(template, languages, own=own or {})
     places = _places(facts, language=language)
     if channel is Channel.SMS:
         return Text(subject="", body=filled(wording.short, places))
@@ -58,14 +59,40 @@ def text_for(
     return Text(subject=subject, body=filled(wording.body, places))
 
 
-def default_wording(template: str, *, language: str) -> tuple[Wording, str]:
-    """Our words for a text, and the language in which they are. Raises UnknownTemplate."""
+def languages_for(wanted: str, *, fallback: str = FALLBACK) -> tuple[str, ...]:
+    """In which languages words are looked for, best first.
+
+    Each with what is left of it when its last subtags are taken off (RFC 4647, section 3.4: the
+    lookup): the patient's own, the chain's, English.
+    """
+    found = [one for told in (wanted, fallback, FALLBACK) for one in _shortened(told)]
+    return tuple(dict.fromkeys(found))
+
+
+def wording_in(
+    template: str, languages: Sequence[str], *, own: Mapping[str, Wording]
+) -> tuple[Wording, str]:
+    """The words in the first of these languages that has some: the chain's, else ours.
+
+    `own` are the chain's words by language. Raises UnknownTemplate.
+    """
     if template not in TEXTS:
         raise UnknownTemplate(template)
-    found = language.partition("-")[0]
-    if found not in TEXTS[template]:
-        found = FALLBACK
-    return TEXTS[template][found], found
+    for language in languages:
+        for words in (own, TEXTS[template]):
+            if language in words:
+                return words[language], language
+    raise UnknownTemplate(template)
+
+
+def _shortened(language: str) -> Iterator[str]:
+    subtags = language.split("-")
+    while subtags:
+        yield "-".join(subtags)
+        subtags.pop()
+        # One letter only introduces what followed.
+        if subtags and len(subtags[-1]) == 1:
+            subtags.pop()
 
 
 def _places(facts: TextFacts, *, language: str) -> dict[str, str]:
@@ -138,15 +165,17 @@ TEXTS: Final[Mapping[str, Mapping[str, Wording]]] = {
         "en": _en(
             "Your visit to $clinic on $visit_day",
             "this is a reminder of your visit to $clinic on $visit_time. If you cannot come, "
-            "please tell us as early as you can.",
-            "$clinic: your visit is on $visit_time. If you cannot come, please tell us early.",
+            "please tell us as early as you can.\n\nIf you want no more reminders:\n$link",
+            "$clinic: your visit is on $visit_time. If you cannot come, please tell us early. "
+            "No more reminders: $link",
         ),
         "de": _de(
             "Ihr Besuch am $visit_day: $clinic",
             "wir erinnern Sie an Ihren Besuch bei $clinic: $visit_time. Wenn Sie nicht kommen "
-            "können, sagen Sie uns bitte früh Bescheid.",
+            "können, sagen Sie uns bitte früh Bescheid.\n\nWenn Sie keine Erinnerungen mehr "
+            "möchten:\n$link",
             "$clinic: Ihr Besuch ist am $visit_time. Wenn Sie nicht kommen können, sagen Sie "
-            "bitte Bescheid.",
+            "bitte Bescheid. Keine Erinnerungen mehr: $link",
         ),
     },
     "moved": {
@@ -169,15 +198,18 @@ TEXTS: Final[Mapping[str, Mapping[str, Wording]]] = {
         "en": _en(
             "How are you? $clinic",
             "we hope that you are well after your visit to $clinic. If anything worries you, or "
-            "you have a question, please call us.",
-            "$clinic: we hope that you are well. If anything worries you, please call us.",
+            "you have a question, please call us.\n\nIf you want no more messages of this "
+            "kind:\n$link",
+            "$clinic: we hope that you are well. If anything worries you, please call us. No "
+            "more of these messages: $link",
         ),
         "de": _de(
             "Wie geht es Ihnen? $clinic",
             "wir hoffen, dass es Ihnen nach Ihrem Besuch bei $clinic gut geht. Wenn Sie etwas "
-            "beunruhigt oder Sie eine Frage haben, rufen Sie uns bitte an.",
+            "beunruhigt oder Sie eine Frage haben, rufen Sie uns bitte an.\n\nWenn Sie solche "
+            "Nachrichten nicht mehr möchten:\n$link",
             "$clinic: Wir hoffen, dass es Ihnen gut geht. Wenn Sie etwas beunruhigt, rufen Sie "
-            "uns bitte an.",
+            "uns bitte an. Keine solchen Nachrichten mehr: $link",
         ),
     },
 }

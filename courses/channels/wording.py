@@ -2,6 +2,9 @@
 
 A place is a name: no expression, no attribute, no format. What a text must and may speak of is
 known for each, so that a wrong name is found when it is saved and not when it is sent.
+
+Whoever is written to must be able to say that it is enough: all but `moved` must say the address at
+which they can. That one tells only what became of a visit that the patient has booked.
 """
 
 import re
@@ -11,8 +14,8 @@ from string import Template
 from typing import Final
 
 from courses.channels.segments import sms_length
+from courses.vocabulary import RecallKind
 
-PLACES: Final = ("given_name", "clinic", "visit_time", "visit_day", "ready_on", "link")
 ANYWHERE: Final = frozenset({"given_name", "clinic", "link"})
 ABOUT_VISIT: Final = ANYWHERE | {"visit_time", "visit_day"}
 # What each text may speak of, and what it must.
@@ -28,9 +31,18 @@ MUST: Final[Mapping[str, frozenset[str]]] = {
     "invitation": frozenset({"clinic", "link"}),
     "invitation-ahead": frozenset({"clinic", "link"}),
     "invitation-again": frozenset({"clinic", "link"}),
-    "reminder": frozenset({"clinic", "visit_time"}),
+    "reminder": frozenset({"clinic", "visit_time", "link"}),
     "moved": frozenset({"clinic", "visit_time"}),
-    "aftercare": frozenset({"clinic"}),
+    "aftercare": frozenset({"clinic", "link"}),
+}
+# What each text is written for: only there are the facts that it speaks of.
+KIND: Final[Mapping[str, RecallKind]] = {
+    "invitation": RecallKind.INVITATION,
+    "invitation-ahead": RecallKind.INVITATION,
+    "invitation-again": RecallKind.INVITATION,
+    "reminder": RecallKind.REMINDER,
+    "moved": RecallKind.CHANGE,
+    "aftercare": RecallKind.AFTERCARE,
 }
 # Longer ones cost what a letter does, and few phones show them as one. With the longest facts.
 MOST_SEGMENTS: Final = 6
@@ -67,14 +79,22 @@ class Flaw:
     detail: str
 
 
+class FactMissing(LookupError):
+    """The words speak of what is not known of this message; the argument names the place."""
+
+
 class _Places(Template):
     idpattern = r"(?a:[a-z][a-z_]*)"
     flags = re.NOFLAG
 
 
 def filled(words: str, facts: Mapping[str, str]) -> str:
-    """The words with the facts in their places; one without a fact stays empty."""
-    return _Places(words).substitute({name: facts.get(name, "") for name in PLACES})
+    """The words with the facts in their places. Raises FactMissing for a place without a fact."""
+    template = _Places(words)
+    missing = sorted(name for name in set(template.get_identifiers()) if not facts.get(name))
+    if missing:
+        raise FactMissing(missing[0])
+    return template.substitute(facts)
 
 
 def flaws(name: str, wording: Wording) -> list[Flaw]:

@@ -53,13 +53,15 @@ class Cadence:
     """All steps of a chain, with its civil hour and the hours in which a channel is quiet.
 
     `quiet` holds local wall times of the recipient, for patients who named no hours of their
-    own; a channel that is not in it is never quiet. `number` 0 is the default.
+    own; a channel that is not in it is never quiet. `language` is that of texts for patients for
+    whose own there are no words. `number` 0 is the default.
     """
 
     number: int
     steps: tuple[CadenceStep, ...]
     civil_hour: time = time(10)
     quiet: Mapping[Channel, tuple[time, time]] = field(default_factory=dict)
+    language: str = "en"
 
     def of(self, kind: RecallKind) -> tuple[CadenceStep, ...]:
         """The steps of a kind, earliest first."""

@@ -6,7 +6,7 @@ from datetime import time
 from enum import StrEnum
 from typing import Any, Final, TypeVar
 
-from courses.timing.cadence import PLANNED, Cadence, CadenceStep
+from courses.timing.cadence import DEFAULT, PLANNED, Cadence, CadenceStep
 from courses.timing.words import ClosedDays
 from courses.vocabulary import Channel, RecallKind
 
@@ -23,7 +23,8 @@ LONGEST_KEY: Final = 40
 STEP_FIELDS: Final = frozenset(
     {"kind", "key", "days", "template", "channels", "closed_days", "desk"}
 )
-FIELDS: Final = frozenset({"civil_hour", "quiet_hours", "steps"})
+LANGUAGE: Final = re.compile(r"[a-z]{2,3}(-[A-Z]{2})?")
+FIELDS: Final = frozenset({"civil_hour", "quiet_hours", "language", "steps"})
 
 
 class BadCadence(ValueError):
@@ -53,6 +54,7 @@ def cadence_of(document: Mapping[str, Any], *, number: int) -> Cadence:
         steps=read,
         civil_hour=_time(document.get("civil_hour", "10:00"), where="civil_hour"),
         quiet=_quiet(document.get("quiet_hours", {})),
+        language=_language(document.get("language", DEFAULT.language)),
     )
 
 
@@ -64,6 +66,7 @@ def document_of(cadence: Cadence) -> dict[str, Any]:
             channel.value: {"from": f"{start:%H:%M}", "until": f"{end:%H:%M}"}
             for channel, (start, end) in cadence.quiet.items()
         },
+        "language": cadence.language,
         "steps": [
             {
                 "kind": step.kind.value,
@@ -151,6 +154,12 @@ def _time(given: Any, *, where: str) -> time:
     if read.tzinfo is not None or read.second or read.microsecond:
         raise fault
     return read
+
+
+def _language(given: Any) -> str:
+    if not isinstance(given, str) or not LANGUAGE.fullmatch(given):
+        raise BadCadence("a language such as en or de-AT", field="language", rule="language")
+    return given
 
 
 def _quiet(given: Any) -> dict[Channel, tuple[time, time]]:

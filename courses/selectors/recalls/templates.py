@@ -1,5 +1,7 @@
 """A chain's own words for a text."""
 
+from collections.abc import Collection, Sequence
+
 from courses.channels import Wording
 from courses.models import MessageTemplate
 
@@ -10,9 +12,15 @@ def newest_template(chain_id: int, name: str, *, language: str) -> MessageTempla
     return rows.order_by("-number").first()
 
 
-def own_wording(chain_id: int, name: str, *, language: str) -> Wording | None:
-    """The chain's own words in that language; None where ours are used. One query."""
-    found = newest_template(chain_id, name, language=language)
-    if found is None or found.withdrawn:
-        return None
-    return Wording(found.subject, found.body, found.short)
+def own_wordings(
+    chain_id: int, names: Collection[str], *, languages: Sequence[str]
+) -> dict[str, dict[str, Wording]]:
+    """The chain's own words for these texts, by name and by language. One query."""
+    rows = MessageTemplate.objects.filter(
+        chain=chain_id, name__in=names, language__in=languages
+    ).order_by("name", "language", "-number")
+    found: dict[str, dict[str, Wording]] = {name: {} for name in names}
+    for one in rows.distinct("name", "language"):
+        if not one.withdrawn:
+            found[one.name][one.language] = Wording(one.subject, one.body, one.short)
+    return found

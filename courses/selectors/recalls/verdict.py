@@ -10,6 +10,7 @@ from courses.channels import (
     Outgoing,
     Text,
     TextFacts,
+    languages_for,
     reachable_channels,
     reply_link,
     text_for,
@@ -19,7 +20,7 @@ from courses.models import ContactPoint, Message, Recall
 from courses.selectors.recalls.closed_days import ClosedDaysOfClinics
 from courses.selectors.recalls.facts import course_facts
 from courses.selectors.recalls.steps import cadence_of_recall, clinic_of, point_of, step_of
-from courses.selectors.recalls.templates import own_wording
+from courses.selectors.recalls.templates import own_wordings
 from courses.timing import PURPOSE, OpenDays, quiet_until, right_hour, visit_occasion
 from courses.timing.outlook import ASKED_WITHIN, held_until, invitation_occasion
 from courses.timing.points import why_refused
@@ -136,12 +137,19 @@ def still_wanted(recall: Recall, *, now: datetime) -> Unwanted | Later | None:
 
 
 def text_of(message: Message) -> Text:
-    """What the message says, in the patient's language and the chain's words. One query."""
+    """What the message says, in the patient's language and the chain's words. One query.
+
+    Raises FactMissing where the words speak of what this recall has not.
+    """
     recall, patient = message.recall, message.contact_point.patient
     clinic = clinic_of(recall)
     visit, window = recall.appointment, recall.window
+    fallback = cadence_of_recall(recall).language
+    languages = languages_for(patient.language, fallback=fallback)
+    name = recall.template
+    own = own_wordings(recall.course.chain_id, [name], languages=languages)
     return text_for(
-        recall.template,
+        name,
         TextFacts(
             given_name=patient.given_name,
             clinic=clinic.name,
@@ -150,9 +158,10 @@ def text_of(message: Message) -> Text:
             ready_on=window.earliest_on if window else None,
             link=reply_link(message.pk),
             language=patient.language,
+            fallback=fallback,
         ),
         channel=Channel(message.channel),
-        own=own_wording(recall.course.chain_id, recall.template, language=patient.language),
+        own=own[name],
     )
 
 

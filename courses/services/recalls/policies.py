@@ -1,16 +1,16 @@
 """The chain's own cadence, version by version."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 from clinics.access import Actor
 from core.db import command, constraint_as
-from courses.channels import TEXTS
+from courses.channels import KIND
 from courses.errors import CadenceMalformed, PolicyOvertaken
 from courses.models import RecallPolicy
 from courses.selectors.recalls.policies import number_in_force
-from courses.timing import BadCadence, cadence_of, document_of
+from courses.timing import BadCadence, CadenceStep, cadence_of, document_of
 
 
 @command
@@ -29,7 +29,7 @@ def recall_policy_set(
     number = based_on + 1
     try:
         cadence = cadence_of(document, number=number)
-        _require_texts([step.template for step in cadence.steps])
+        _require_texts(cadence.steps)
     except BadCadence as fault:
         where = f"/document/{fault.field}" if fault.field else "/document"
         raise CadenceMalformed(
@@ -49,12 +49,14 @@ def recall_policy_set(
     return policy
 
 
-def _require_texts(templates: list[str]) -> None:
-    for place, template in enumerate(templates):
-        if template not in TEXTS:
-            known = ", ".join(sorted(TEXTS))
+def _require_texts(steps: Sequence[CadenceStep]) -> None:
+    """Each step names a text of its kind: only there is all known that the text speaks of."""
+    for place, step in enumerate(steps):
+        if KIND.get(step.template) is not step.kind:
+            known = ", ".join(sorted(name for name, kind in KIND.items() if kind is step.kind))
+            wrong = "is for another kind of step" if step.template in KIND else "is not there"
             raise BadCadence(
-                f"no text is called {template}; there are {known}",
+                f"the text {step.template} {wrong}; for {step.kind} there are {known}",
                 field=f"steps/{place}/template",
                 rule="template",
             )

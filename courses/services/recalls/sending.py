@@ -7,7 +7,7 @@ from typing import Final
 
 from django.conf import settings
 
-from courses.channels import Refusal, Senders, TemporaryTrouble
+from courses.channels import FactMissing, Refusal, Senders, TemporaryTrouble
 from courses.models import Message
 from courses.selectors.recalls.closed_days import ClosedDaysOfClinics
 from courses.selectors.recalls.steps import cadence_of_recall, point_of
@@ -63,7 +63,11 @@ def message_deliver(
     outcome: Outcome | None = _unknown(message, claim=claim, senders=senders)
     if outcome is None and fails_until is not None:
         outcome = Waits(RecallReason.PLAN_FAILS, fails_until)
-    outcome = outcome or _attempt(message, claim=claim, senders=senders, now=now, closed=closed)
+    try:
+        outcome = outcome or _attempt(message, claim=claim, senders=senders, now=now, closed=closed)
+    except FactMissing:
+        # Nothing has left, and trying again would not mend the words.
+        outcome = Failed(RecallReason.TEXT_INCOMPLETE)
     if not message_settle(claim=claim, outcome=outcome, now=now):
         logger.warning("message %s: lease lost before it was settled", message.pk)
         return None

@@ -3,7 +3,8 @@
 import email
 import email.policy
 import stat
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
+from html.parser import HTMLParser
 from smtplib import SMTPDataError, SMTPRecipientsRefused, SMTPServerDisconnected
 from ssl import SSLError
 from zoneinfo import ZoneInfo
@@ -65,6 +66,24 @@ def _disk_full(_):
     raise OSError(28, "No space left on device")
 
 
+class LinksOf(HTMLParser):
+    """Where the links of a page lead, and what a person reads."""
+
+    def __init__(self):
+        super().__init__()
+        self.found, self.text = [], ""
+
+    def handle_starttag(self, tag, attrs):
+        assert tag in {"html", "body", "p", "br", "a"}
+        if tag == "br":
+            self.text += " "
+        if tag == "a":
+            self.found.append(dict(attrs)["href"])
+
+    def handle_data(self, data):
+        self.text += data
+
+
 class TestMail:
     def sent(self):
         [message] = mail.outbox
@@ -81,6 +100,19 @@ class TestMail:
         plain, page = parsed.iter_parts()
         assert plain.get_content().strip() == TEXT.body.strip()
         assert "Hello &lt;Ada&gt;" in page.get_content()
+
+    def test_an_address_is_a_link_on_the_page_and_all_else_is_shown_as_written(self):
+        body = (
+            'Hello "Ada" <script>,\n\nsee https://clinic.example/r/1-_?a=1&b=2.\n'
+            "ink.example is a name, javascript:alert(1) is not one.\n"
+        )
+        Mail("desk@fallow.example").send(LETTER, text=Text("s", body), key=KEY)
+        plain, page = self.sent().iter_parts()
+        assert plain.get_content().strip() == body.strip()
+        links = LinksOf()
+        links.feed(page.get_content())
+        assert links.found == ["https://clinic.example/r/1-_?a=1&b=2"]
+        assert links.text.split() == body.split()
 
     def test_a_name_cannot_bring_headers_along(self):
         crooked = Outgoing(Channel.EMAIL, "ada@example.org", "Harbour\nBcc: all@example.org")
@@ -198,7 +230,15 @@ class TestSettings:
 class TestTexts:
     def facts(self, **more) -> TextFacts:
         return TextFacts(
-            **{"given_name": "Ada", "clinic": "Harbour", "zone": ZoneInfo("Europe/Berlin"), **more}
+            **{
+                "given_name": "Ada",
+                "clinic": "Harbour",
+                "zone": ZoneInfo("Europe/Berlin"),
+                "link": "https://clinic.example/r/1",
+                "starts_at": datetime(2026, 3, 2, 9, tzinfo=UTC),
+                "ready_on": date(2026, 2, 23),
+                **more,
+            }
         )
 
     def test_an_invitation(self):

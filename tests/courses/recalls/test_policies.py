@@ -49,6 +49,8 @@ def test_the_default_is_a_document_like_any_other():
         ({"quiet_hours": {"sms": {"from": "20:00"}}}, "quiet_hours/sms/until", "time"),
         ({"quiet_hours": {"drum": NIGHT}}, "quiet_hours/drum", "code"),
         ({"mood": "good"}, "mood", "unknown"),
+        ({"language": "german"}, "language", "language"),
+        ({"language": None}, "language", "language"),
     ],
 )
 def test_faults_have_a_place(wrong, where, rule):
@@ -91,6 +93,33 @@ class TestOverHttp:
         problem = assert_problem(answer, 400, "cadence_malformed")
         assert [one["pointer"] for one in problem["errors"]] == ["/document/steps/0/template"]
         assert not RecallPolicy.objects.exists()
+
+    @pytest.mark.parametrize(
+        ("kind", "template", "known"),
+        [
+            ("reminder", "invitation", "for reminder there are reminder"),
+            ("invitation", "reminder", "invitation, invitation-again, invitation-ahead"),
+            ("aftercare", "reminder", "for aftercare there are aftercare"),
+            ("reminder", "moved", "for reminder there are reminder"),
+        ],
+    )
+    def test_a_text_of_another_kind_is_named(self, manager, kind, template, known):
+        first = step(key="first")
+        wrong = {"kind": kind, "key": "a", "days": 0, "template": template}
+        answer = self.put(manager, steps=[first, wrong])
+        problem = assert_problem(answer, 400, "cadence_malformed")
+        [error] = problem["errors"]
+        assert error["pointer"] == "/document/steps/1/template"
+        assert f"the text {template} is for another kind of step" in error["detail"]
+        assert known in error["detail"]
+        assert not RecallPolicy.objects.exists()
+
+    def test_the_language_of_texts_is_part_of_it(self, manager):
+        answer = self.put(manager, language="German")
+        assert answer.status_code == 400
+        assert answer.json()["errors"][0]["pointer"].endswith("/language")
+        assert self.put(manager, language="de").status_code == 201
+        assert manager.get("/recall-policy").json()["document"]["language"] == "de"
 
     @pytest.mark.parametrize("role", [Role.FRONT_DESK, Role.TREATING_CLINICIAN, Role.INTEGRATOR])
     def test_others_may_read_only(self, clinic, role):
