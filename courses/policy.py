@@ -19,9 +19,18 @@ FIELDS: Final[Mapping[str, Mapping[str, str]]] = {
         "note": MEDICAL,
     },
     "ObservationOut": {"severity": MEDICAL, "note": MEDICAL, "status_reason": MEDICAL},
-    "ExplanationOut": {"facts": MEDICAL, "decisions": MEDICAL, "flags": MEDICAL},
+    "ExplanationOut": {
+        "facts": MEDICAL,
+        "bound": MEDICAL,
+        "applied_not_binding": MEDICAL,
+        "not_applicable": MEDICAL,
+        "holds": MEDICAL,
+        "decisions": MEDICAL,
+        "flags": MEDICAL,
+    },
     "AppointmentOut": {"override_reason": MEDICAL},
     "PrecautionAnswersOut": {"answers": MEDICAL},
     "PrecautionDecisionOut": {"reason": MEDICAL},
+    "StandingOut": {"findings": MEDICAL, "new": MEDICAL, "basis": MEDICAL},
 }
 """Component of the OpenAPI document -> field -> action. Null for who may not; not to be changed."""

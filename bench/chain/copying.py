@@ -69,7 +69,7 @@ def table_of(model: type[models.Model]) -> str:
 
 
 def fields_of(model: type[models.Model]) -> tuple[models.Field, ...]:
-    return model._meta.concrete_fields  # noqa: SLF001
+    return tuple(one for one in model._meta.concrete_fields if not one.generated)  # noqa: SLF001
 
 
 def text(value: Any) -> str:

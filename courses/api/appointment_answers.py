@@ -106,7 +106,7 @@ class WithPrecautionsOut(AppointmentOut):
         found = self.context.get("standings")
         if found is None:
             found = appointment_standings([row], now=self.context["view"].now())
-        return dict(StandingOut(standing_shown(found[row.pk])).data)
+        return dict(StandingOut(standing_shown(found[row.pk]), context=self.context).data)
 
 
 class BookedOut(AppointmentOut):

@@ -9,10 +9,11 @@ from rest_framework.response import Response
 
 from clinics.hours import local_date, zone_named
 from core.api.fields import DayField, TimeZoneField
-from core.api.serializers import BasisOut, ComputedOut
+from core.api.serializers import BasisOut, ComputedOut, GuardedOut
 from core.api.views import FallowView
 from core.vocabulary import choices
 from courses.api.base import parsed_query
+from courses.policy import FIELDS
 from courses.science.precautions import (
     QUESTIONS,
     AnswerKind,
@@ -109,12 +110,18 @@ class PrecautionResultOut(ComputedOut):
     questionnaire_version = serializers.CharField()
 
 
-class StandingOut(PrecautionResultOut):
-    """What stands for a patient. `new`: what has come up since the appointment was booked."""
+class StandingOut(GuardedOut, PrecautionResultOut):
+    """What stands for a patient. `new`: what has come up since the appointment was booked.
+
+    Which precaution it is, is medical detail; that one stands, and until when, is not.
+    """
+
+    guarded = FIELDS["StandingOut"]
 
     patient = serializers.IntegerField()
     course = serializers.IntegerField(allow_null=True)
     asked = serializers.BooleanField(help_text="Whether the patient was ever asked")
+    any_new = serializers.BooleanField(help_text="Whether anything is in `new`")
     new = PrecautionFindingOut(many=True)
 
 
@@ -218,6 +225,7 @@ def standing_shown(found: Standing) -> Json:
         "patient": found.patient_id,
         "course": found.course_id,
         "asked": found.asked,
+        "any_new": bool(found.new),
         "new": [_finding(one) for one in found.new],
     }
 

@@ -1,6 +1,7 @@
 """What comes of an appointment: cancelled, not kept, arrived, ready to begin."""
 
 from datetime import datetime
+from typing import Any, Final
 
 from clinics.access import Actor
 from clinics.hours import local_date, zone_named
@@ -8,9 +9,13 @@ from clinics.services.reservations import release
 from core.db import command, step
 from courses.errors import PrecautionsStand, VisitAnotherDay, VisitNotStarted
 from courses.models import Appointment
+from courses.policy import MEDICAL
+from courses.science.precautions import PrecautionFinding
 from courses.selectors.precautions import BY_ID, appointment_standings
 from courses.services.booking.writing import locked_appointment, require_step, source_of
 from courses.vocabulary import AppointmentStatus
+
+ASK_A_CLINICIAN: Final = "What the patient answered has to be looked at by a treating clinician."
 
 
 @command
@@ -63,7 +68,7 @@ def appointment_check_in(
     """Record that an arrived patient can be treated.
 
     Raises StatusStepRefused, VisitAnotherDay, and PrecautionsStand while an answer of the
-    patient stops treatment.
+    patient stops treatment. Which answer, it tells those who may see medical detail.
     """
     _require_no_precaution(appointment_id, actor=actor, now=now)
     return _proceed(
@@ -115,18 +120,19 @@ def _require_no_precaution(appointment_id: int, *, actor: Actor, now: datetime) 
     for standing in appointment_standings(found, now=now).values():
         stopping = [finding for finding in standing.result.findings if finding.stops]
         if stopping:
+            medical = actor.may(MEDICAL)
             raise PrecautionsStand(
-                " ".join(finding.text for finding in stopping),
-                findings=[
-                    {
-                        "id": finding.id,
-                        "effect": finding.effect.code,
-                        "text": finding.text,
-                        "until": None if finding.until is None else finding.until.isoformat(),
-                        "clearable": BY_ID[finding.id].clearable,
-                        "source": finding.basis.source,
-                    }
-                    for finding in stopping
-                ],
+                " ".join(finding.text for finding in stopping) if medical else ASK_A_CLINICIAN,
+                findings=[_told(finding, medical=medical) for finding in stopping],
                 caution=standing.result.caution,
             )
+
+
+def _told(finding: PrecautionFinding, *, medical: bool) -> dict[str, Any]:
+    for_everybody = {
+        "effect": finding.effect.code,
+        "until": None if finding.until is None else finding.until.isoformat(),
+        "clearable": BY_ID[finding.id].clearable,
+    }
+    detail = {"id": finding.id, "text": finding.text, "source": finding.basis.source}
+    return {**for_everybody, **(detail if medical else {})}

@@ -84,15 +84,15 @@ class TestRecording:
         assert shown["recorded_by"] == desk.staff.pk
         assert shown["questionnaire_version"] == "1"
 
-    def test_later_answers_replace_single_ones_and_every_set_stays(self, desk, patient):
-        record(desk, patient, **NOTHING_TO_DECLARE)
-        record(desk, patient, isotretinoin="past", isotretinoin_stopped="2026-02-01")
-        found = standing(desk, patient)
+    def test_later_answers_replace_single_ones_and_every_set_stays(self, clinician, patient):
+        record(clinician, patient, **NOTHING_TO_DECLARE)
+        record(clinician, patient, isotretinoin="past", isotretinoin_stopped="2026-02-01")
+        found = standing(clinician, patient)
         assert [finding["id"] for finding in found["findings"]] == ["isotretinoin"]
         assert found["missing"] == []
-        record(desk, patient, isotretinoin="never")
-        assert standing(desk, patient)["findings"] == []
-        listed = desk.get("/precaution-answers", patient=patient.pk).json()
+        record(clinician, patient, isotretinoin="never")
+        assert standing(clinician, patient)["findings"] == []
+        listed = clinician.get("/precaution-answers", patient=patient.pk).json()
         assert len(listed["items"]) == 3
 
     def test_the_database_refuses_to_change_answers(self, desk, patient):
@@ -177,14 +177,14 @@ class TestRecording:
 
 
 class TestGold:
-    def test_a_yes_goes_on_the_record_and_no_window_ever_closes(self, ward, desk, patient):
+    def test_a_yes_goes_on_the_record_and_no_window_ever_closes(self, ward, clinician, patient):
         window = make_window(make_session(ward))
-        record(desk, patient, gold="yes")
+        record(clinician, patient, gold="yes")
         patient.refresh_from_db()
         window = HealingWindow.objects.get(pk=window.pk)
         assert patient.gold_therapy_ever is True
         assert window.state == "never"
-        finding = standing(desk, patient)["findings"][0]
+        finding = standing(clinician, patient)["findings"][0]
         assert (finding["effect"], finding["lifelong"], finding["clearable"]) == (
             "block",
             True,
@@ -198,11 +198,11 @@ class TestGold:
         problem = assert_problem(desk.post("/precaution-answers", body), 422)
         assert pointers(problem) == {"/answers/gold": "answers-contradict"}
 
-    def test_gold_put_on_the_record_later_blocks_in_spite_of_an_old_no(self, desk, patient):
-        record(desk, patient, **NOTHING_TO_DECLARE)
+    def test_gold_put_on_the_record_later_blocks_in_spite_of_an_old_no(self, clinician, patient):
+        record(clinician, patient, **NOTHING_TO_DECLARE)
         patient.gold_therapy_ever = True
         patient.save()
-        assert standing(desk, patient)["findings"][0]["id"] == "gold"
+        assert standing(clinician, patient)["findings"][0]["id"] == "gold"
 
 
 class TestStanding:
@@ -212,11 +212,11 @@ class TestStanding:
         assert "gold" in found["missing"]
         assert found["valid_until"] is None
 
-    def test_a_wait_names_its_day_and_ends_on_it(self, desk, patient):
-        record(desk, patient, **{**NOTHING_TO_DECLARE, "tan": "yes", "tan_on": "2026-02-20"})
-        found = standing(desk, patient)
+    def test_a_wait_names_its_day_and_ends_on_it(self, clinician, patient):
+        record(clinician, patient, **{**NOTHING_TO_DECLARE, "tan": "yes", "tan_on": "2026-02-20"})
+        found = standing(clinician, patient)
         assert (found["effect"], found["wait_until"]) == ("wait_until", "2026-03-20")
-        later = standing(desk, patient, on="2026-03-20")
+        later = standing(clinician, patient, on="2026-03-20")
         assert [finding["id"] for finding in later["findings"]] == []
         assert "tan" in later["expired"]
 
@@ -226,7 +226,7 @@ class TestStanding:
         make_tattoo(person, parts=(("white", "solid_fill", 1.0),))
         found = standing(ward.caller(Role.TREATING_CLINICIAN), person)
         assert {f["id"] for f in found["findings"]} == {"minor", "darkening-ink"}
-        of_course = standing(ward.caller(Role.FRONT_DESK), person, course=ward.course.pk)
+        of_course = standing(ward.caller(Role.TREATING_CLINICIAN), person, course=ward.course.pk)
         assert {f["id"] for f in of_course["findings"]} == {"minor"}
 
     def test_a_course_of_another_patient_is_not_found(self, ward, desk):

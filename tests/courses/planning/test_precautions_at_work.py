@@ -129,33 +129,33 @@ def step(caller, appointment, name):
 
 
 class TestArrival:
-    def test_what_has_come_up_since_the_booking_is_shown(self, ward, desk):
+    def test_what_has_come_up_since_the_booking_is_shown(self, ward, clinician):
         answered(ward, at=EARLIER - timedelta(days=1), mole="yes")
         appointment = booked(ward, NOW)
         answered(ward, mole="yes", isotretinoin="now")
-        found = step(desk, appointment, "arrive").json()["precautions"]
+        found = step(clinician, appointment, "arrive").json()["precautions"]
         assert {finding["id"] for finding in found["findings"]} == {"mole", "isotretinoin"}
         assert [finding["id"] for finding in found["new"]] == ["isotretinoin"]
         assert found["clear"] is False
         assert found["caution"]
 
-    def test_answers_too_old_are_to_be_asked_again(self, ward, desk):
+    def test_answers_too_old_are_to_be_asked_again(self, ward, clinician):
         answered(ward, at=EARLIER)
-        found = step(desk, booked(ward, NOW), "arrive").json()["precautions"]
+        found = step(clinician, booked(ward, NOW), "arrive").json()["precautions"]
         assert {"infection", "tan"} <= set(found["expired"])
         assert found["new"] == []
 
-    def test_gold_that_came_to_light_is_new(self, ward, desk):
+    def test_gold_that_came_to_light_is_new(self, ward, clinician):
         answered(ward, at=EARLIER)
         appointment = booked(ward, NOW)
         answered(ward, gold="yes")
-        found = step(desk, appointment, "arrive").json()["precautions"]
+        found = step(clinician, appointment, "arrive").json()["precautions"]
         assert [finding["id"] for finding in found["new"]] == ["gold"]
 
-    def test_who_is_stopped_does_not_get_to_the_chair(self, ward, desk, clinician):
+    def test_who_is_stopped_does_not_get_to_the_chair(self, ward, clinician):
         answered(ward, isotretinoin="now")
         appointment = booked(ward, NOW, status="arrived")
-        problem = assert_problem(step(desk, appointment, "check-in"), 422, "precautions_stand")
+        problem = assert_problem(step(clinician, appointment, "check-in"), 422, "precautions_stand")
         (finding,) = problem["findings"]
         assert (finding["id"], finding["clearable"]) == ("isotretinoin", True)
         appointment.refresh_from_db()
@@ -169,7 +169,25 @@ class TestArrival:
                 "reason": "Prescriber agrees",
             },
         )
-        assert step(desk, appointment, "check-in").status_code == 200
+        assert step(clinician, appointment, "check-in").status_code == 200
+
+    def test_the_desk_learns_that_one_stands_and_not_which(self, ward, desk):
+        answered(ward, at=EARLIER - timedelta(days=1))
+        appointment = booked(ward, NOW)
+        answered(ward, isotretinoin="now")
+        found = step(desk, appointment, "arrive").json()["precautions"]
+        assert (found["findings"], found["new"], found["basis"]) == (None, None, None)
+        assert (found["clear"], found["any_new"], found["effect"]) == (
+            False,
+            True,
+            "hold_for_clinician",
+        )
+        answer = step(desk, appointment, "check-in")
+        problem = assert_problem(answer, 422, "precautions_stand")
+        assert problem["findings"] == [
+            {"effect": "hold_for_clinician", "until": None, "clearable": True}
+        ]
+        assert "isotretinoin" not in str(problem)
 
     def test_unanswered_questions_stop_nobody_at_the_desk(self, ward, desk):
         appointment = booked(ward, NOW, status="arrived")
@@ -184,12 +202,12 @@ class TestAttention:
         assert response.status_code == 200, response.json()
         return response.json()["items"]
 
-    def test_appointments_to_come_that_an_answer_stops(self, ward, desk):
+    def test_appointments_to_come_that_an_answer_stops(self, ward, clinician):
         answered(ward, at=EARLIER - timedelta(days=1))
         later = booked(ward, NOW + timedelta(days=5))
-        assert self.listed(desk) == []
+        assert self.listed(clinician) == []
         answered(ward, pregnancy="pregnant", pregnancy_until="2026-09-01")
-        (row,) = self.listed(desk, clinic=ward.clinic.pk)
+        (row,) = self.listed(clinician, clinic=ward.clinic.pk)
         assert row["id"] == later.pk
         assert row["precautions"]["wait_until"] == "2026-09-01"
         assert [finding["id"] for finding in row["precautions"]["new"]] == ["pregnancy"]
@@ -205,11 +223,11 @@ class TestAttention:
         booked(ward, NOW + timedelta(days=1), status="cancelled")
         assert self.listed(desk) == []
 
-    def test_gold_and_minors_are_found_without_an_answer(self, desk, ward):
+    def test_gold_and_minors_are_found_without_an_answer(self, clinician, ward):
         for person in ({"gold_therapy_ever": True}, {"birth_date": "2010-06-01"}):
             other = make_ward(clinic=ward.clinic, patient=person)
             booked(other, NOW + timedelta(days=1))
-        ids = {row["precautions"]["findings"][0]["id"] for row in self.listed(desk)}
+        ids = {row["precautions"]["findings"][0]["id"] for row in self.listed(clinician)}
         assert ids == {"gold", "minor"}
 
     def test_patients_never_asked_on_request(self, ward, desk):
