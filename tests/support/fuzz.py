@@ -11,8 +11,10 @@ import re
 import traceback
 from collections import defaultdict
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime, timedelta
+from itertools import cycle
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -43,7 +45,6 @@ BASE = "/api/v1"
 PAGE = 50
 REAL = 0.8
 """Share of well-formed requests whose keys are those of real rows."""
-MOST_TURNS = 500
 KEYS = {"id", "replan"}
 """Path parameters that are keys of the collection before them."""
 PROBES = 3
@@ -153,14 +154,17 @@ class Fuzzer:
         chance = random.Random(f"{seed} {label}")
         for case in self._edges(label, at_most=cases // 2 if coverage is None else coverage):
             self._send(case, outcome, chance)
-        turn = 0
+        modes = [GenerationMode.POSITIVE, GenerationMode.NEGATIVE]
+        half = -(-max(cases - outcome.cases, 0) // 2)
+        drawn: list[Any] = []
+        while modes and outcome.cases < cases:
+            mode, number = modes.pop(0), min(half, cases - outcome.cases)
+            came = self._draw(label, mode, outcome, chance, number=number)
+            drawn += came
+            modes += [mode] if len(came) == number else []
         # An operation that takes next to nothing has few cases that differ: they come again.
-        while outcome.cases < cases and turn < MOST_TURNS:
-            left = cases - outcome.cases
-            good = GenerationMode.POSITIVE if turn % 2 == 0 else GenerationMode.NEGATIVE
-            number = -(-left // 2) if turn == 0 else left
-            self._draw(label, good, outcome, chance, number=number)
-            turn += 1
+        for _, case in zip(range(cases - outcome.cases), cycle(drawn), strict=False):
+            self._send(case, outcome, chance)
         outcome.seconds = (datetime.now(UTC) - began).total_seconds()
         return outcome
 
@@ -176,8 +180,10 @@ class Fuzzer:
 
     def _draw(
         self, label: str, mode: GenerationMode, outcome: Outcome, chance: random.Random, number: int
-    ) -> None:
+    ) -> list[Any]:
+        """Send so many drawn cases, or fewer when no more of them differ; they themselves."""
         strategy = self.operations[label].as_strategy(generation_mode=mode)
+        drawn: list[Any] = []
 
         @hypothesis.seed(chance.getrandbits(32))
         @hypothesis.settings(
@@ -190,12 +196,12 @@ class Fuzzer:
         )
         @hypothesis.given(case=strategy)
         def each(case: Any) -> None:
+            drawn.append(case)
             self._send(case, outcome, chance)
 
-        try:
+        with suppress(hypothesis.errors.Unsatisfiable, schemathesis.errors.SchemathesisError):
             each()
-        except (hypothesis.errors.Unsatisfiable, schemathesis.errors.SchemathesisError):
-            return
+        return drawn
 
     def _send(self, case: Any, outcome: Outcome, chance: random.Random) -> None:
         self._make_real(case, chance)
