@@ -56,6 +56,18 @@ def rewriting() -> Iterator[None]:
         cursor.execute("SET LOCAL fallow.erasing = 'off'")
 
 
+@contextmanager
+def forgetting() -> Iterator[None]:
+    """Inside, the owner of the tables may delete what a policy keeps no longer, and never else.
+
+    Only where a table's trigger allows that (`forgotten`); within a unit, as for `rewriting`.
+    """
+    with connection.cursor() as cursor:
+        cursor.execute("SET LOCAL fallow.forgetting = 'on'")
+        yield
+        cursor.execute("SET LOCAL fallow.forgetting = 'off'")
+
+
 @command
 def column_renew_batch(
     *, column: SealedColumn, after: int = 0, keep_plain: bool = False, batch: int = BATCH

@@ -30,6 +30,7 @@ class Kept:
 
 YEARS: Final = "proposal of this service: ask local law before anything is erased"
 DAYS: Final = "proposal of this service"
+AUDIT: Final = "proposal of this service: ask local law how long an audit trail must be kept"
 
 VALUES: Final[Mapping[str, Kept]] = {
     "record_years": Kept(
@@ -51,6 +52,22 @@ VALUES: Final[Mapping[str, Kept]] = {
     "calendar_feed_days": Kept(
         90, 1, 3650, "d", "after a calendar's address was closed, its row goes", DAYS
     ),
+    "record_read_days": Kept(
+        2200,
+        365,
+        36500,
+        "d",
+        "after a record was shown to somebody, the note of that goes",
+        AUDIT,
+    ),
+    "history_days": Kept(
+        11000,
+        2200,
+        45000,
+        "d",
+        "after a change, what the history says of it goes; the record itself stays",
+        AUDIT,
+    ),
 }
 
 
@@ -70,6 +87,8 @@ class RetentionPolicy:
     record_years: int
     provider_reference_days: int
     calendar_feed_days: int
+    record_read_days: int
+    history_days: int
 
     def kept_until(self, last_contact: date) -> date:
         """The day from which a record need not be kept for this policy."""
@@ -89,6 +108,14 @@ class RetentionPolicy:
     def feeds_before(self, now: datetime) -> datetime:
         """Calendars closed before leave no row."""
         return now - timedelta(days=self.calendar_feed_days)
+
+    def reads_before(self, now: datetime) -> datetime:
+        """Notes of who was shown a record before are kept no longer."""
+        return now - timedelta(days=self.record_read_days)
+
+    def changes_before(self, now: datetime) -> datetime:
+        """The history of changes made before is kept no longer."""
+        return now - timedelta(days=self.history_days)
 
 
 def retention_policy_of(given: Mapping[str, Any]) -> RetentionPolicy:

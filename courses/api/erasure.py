@@ -15,7 +15,13 @@ from courses.errors import PatientUnknown
 from courses.errors.erasure import ErasureUnknown
 from courses.models import Erasure, Patient
 from courses.retention import CAUTION, VALUES, retention_policy_of
-from courses.selectors.retention import erasure_proposals, feeds_to_forget, messages_to_unname
+from courses.selectors.retention import (
+    changes_to_forget,
+    erasure_proposals,
+    feeds_to_forget,
+    messages_to_unname,
+    reads_to_forget,
+)
 from courses.services.erasure import erasure_ask
 
 MOST_SHOWN = 100
@@ -134,6 +140,8 @@ class RetentionOut(serializers.Serializer[Any]):
     )
     messages = serializers.IntegerField(help_text="Messages whose provider's names would go")
     calendar_feeds = serializers.IntegerField(help_text="Closed calendars that would go")
+    record_reads = serializers.IntegerField(help_text="Notes of reads of records that would go")
+    changes = serializers.IntegerField(help_text="Changes in the history that would go")
     caution = serializers.CharField()
 
 
@@ -173,6 +181,8 @@ class RetentionView(FallowView):
             "patient_ids": list(due.order_by("pk").values_list("pk", flat=True)[:MOST_SHOWN]),
             "messages": messages_to_unname(**of_chain).count(),
             "calendar_feeds": feeds_to_forget(**of_chain).count(),
+            "record_reads": reads_to_forget(**of_chain).count(),
+            "changes": changes_to_forget(**of_chain).count(),
             "caution": CAUTION,
         }
         return self.show(RetentionOut, shown)

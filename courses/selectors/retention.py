@@ -5,6 +5,7 @@ from typing import Any
 
 from django.db.models import Exists, Max, OuterRef, QuerySet
 
+from clinics.models import Change, RecordRead
 from courses.models import Appointment, CalendarFeed, Message, Patient, Session
 from courses.retention import RetentionPolicy
 from courses.vocabulary import MessageStatus
@@ -47,3 +48,13 @@ def feeds_to_forget(*, chain_id: int, policy: RetentionPolicy, now: datetime) ->
     return CalendarFeed.objects.filter(
         resource__chain_id=chain_id, revoked_at__lt=policy.feeds_before(now)
     )
+
+
+def reads_to_forget(*, chain_id: int, policy: RetentionPolicy, now: datetime) -> QuerySet[Any]:
+    """Notes of reads of long ago."""
+    return RecordRead.objects.filter(chain_id=chain_id, at__lt=policy.reads_before(now))
+
+
+def changes_to_forget(*, chain_id: int, policy: RetentionPolicy, now: datetime) -> QuerySet[Any]:
+    """Changes of long ago."""
+    return Change.objects.filter(chain_id=chain_id, at__lt=policy.changes_before(now))

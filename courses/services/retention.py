@@ -1,18 +1,23 @@
 """What a chain's policy keeps no longer: traces go by themselves, records by a person's word."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any, Final
 
-from django.db.models import CharField, F, Value
+from django.db.models import CharField, F, QuerySet, Value
 from django.db.models.functions import Concat
 
 from clinics.models import Chain
-from core.db import command
-from core.rotation import rewriting
+from core.db import command, step
+from core.rotation import forgetting, rewriting
 from courses.models import CalendarFeed, DeliveryReport, Message
 from courses.retention import retention_policy_of
-from courses.selectors.retention import feeds_to_forget, messages_to_unname
+from courses.selectors.retention import (
+    changes_to_forget,
+    feeds_to_forget,
+    messages_to_unname,
+    reads_to_forget,
+)
 from courses.services.erasure.personal import ERASED
 
 BATCH: Final = 1_000
@@ -23,10 +28,10 @@ def retention_tick(*, now: datetime) -> dict[str, int]:
 
     Records of patients are proposed for erasure and never erased here.
     """
-    done = {"messages": 0, "calendar_feeds": 0}
+    done = dict.fromkeys(_TRACES, 0)
     for chain in Chain.objects.order_by("pk"):
-        done["messages"] += _to_the_end(messages_unname, chain, now)
-        done["calendar_feeds"] += _to_the_end(feeds_forget, chain, now)
+        for name, batch in _TRACES.items():
+            done[name] += _to_the_end(batch, chain, now)
     return done
 
 
@@ -52,6 +57,37 @@ def feeds_forget(*, chain: Chain, now: datetime) -> int:
     keys = list(rows.order_by("pk").values_list("pk", flat=True)[:BATCH])
     CalendarFeed.objects.filter(pk__in=keys).delete()
     return len(keys)
+
+
+@command
+def reads_forget(*, chain: Chain, now: datetime) -> int:
+    """Remove a batch of notes of who was shown a record long ago."""
+    policy = retention_policy_of(chain.retention_policy)
+    return _forget(reads_to_forget(chain_id=chain.pk, policy=policy, now=now))
+
+
+@command
+def changes_forget(*, chain: Chain, now: datetime) -> int:
+    """Remove a batch of the history of long ago."""
+    policy = retention_policy_of(chain.retention_policy)
+    return _forget(changes_to_forget(chain_id=chain.pk, policy=policy, now=now))
+
+
+@step
+def _forget(rows: QuerySet[Any]) -> int:
+    # In no order: the oldest pages are found by the index of the time.
+    keys = list(rows.order_by().values_list("pk", flat=True)[:BATCH])
+    with forgetting():
+        rows.model._default_manager.filter(pk__in=keys).delete()  # noqa: SLF001
+    return len(keys)
+
+
+_TRACES: Final[Mapping[str, Callable[..., Any]]] = {
+    "messages": messages_unname,
+    "calendar_feeds": feeds_forget,
+    "record_reads": reads_forget,
+    "changes": changes_forget,
+}
 
 
 def _to_the_end(batch: Callable[..., Any], chain: Chain, now: datetime) -> int:

@@ -3,15 +3,19 @@
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
+from django.db import IntegrityError, ProgrammingError, transaction
 
+from clinics.models import Change, RecordRead
 from clinics.vocabulary import Role
-from courses.models import CalendarFeed, DeliveryReport, Message, Patient, Session
+from core.rotation import forgetting
+from courses.models import CalendarFeed, Consent, DeliveryReport, Message, Patient, Session
 from courses.retention import VALUES, RetentionPolicyInvalid, retention_policy_of
 from courses.services.retention import retention_tick
 from tests.support.api import assert_problem, sign_in
-from tests.support.courses import make_patient, make_session, make_ward
+from tests.support.courses import make_contact_point, make_patient, make_session, make_ward
 from tests.support.factories import make_clinic, make_resource, make_staff
 from tests.support.recalls import make_scene, open_due, send_due
+from tests.support.walls import as_web_process
 
 pytestmark = pytest.mark.django_db
 
@@ -121,12 +125,12 @@ class TestTraces:
         return message
 
     def test_names_of_messages_go_and_the_messages_stay(self, sent):
-        assert retention_tick(now=LATER) == {"messages": 1, "calendar_feeds": 0}
+        assert retention_tick(now=LATER)["messages"] == 1
         sent.refresh_from_db()
         assert (sent.provider_reference, sent.status) == ("erased", "completed")
         report = DeliveryReport.objects.get()
         assert report.provider_id == f"erased-{report.pk}"
-        assert retention_tick(now=LATER) == {"messages": 0, "calendar_feeds": 0}
+        assert retention_tick(now=LATER)["messages"] == 0
 
     def test_not_before_their_time(self, sent):
         assert retention_tick(now=LATER - timedelta(days=2))["messages"] == 0
@@ -141,3 +145,70 @@ class TestTraces:
         )
         assert retention_tick(now=LATER)["calendar_feeds"] == 1
         assert list(CalendarFeed.objects.all()) == [open_]
+
+
+class TestHistory:
+    """Notes of reads, and of changes, go at the end of their own time."""
+
+    @pytest.fixture
+    def chain(self):
+        manager = sign_in(Role.CHAIN_MANAGER)
+        manager.patch(
+            "/chain",
+            {"retention_policy": {"record_read_days": 365, "history_days": 2200}},
+            version=manager.get("/chain").headers["ETag"],
+        )
+        return manager.staff.chain
+
+    def read(self, chain, *, days):
+        told = {"patient_id": 1, "staff_id": 1, "operation": "patient-list", "request_id": ""}
+        return RecordRead.objects.create(at=LATER - timedelta(days=days), chain=chain, **told)
+
+    def change(self, chain, *, days):
+        told = {"transaction": 1, "record": "patient", "row_id": 1, "operation": "D"}
+        return Change.objects.create(at=LATER - timedelta(days=days), chain=chain, **told)
+
+    def test_each_goes_after_its_time_and_others_stay(self, chain):
+        other = make_clinic().chain
+        self.read(chain, days=366)
+        self.change(chain, days=2201)
+        kept = [self.read(chain, days=364), self.read(other, days=366)]
+        changes = [self.change(chain, days=2199), self.change(other, days=2201)]
+        done = retention_tick(now=LATER)
+        assert (done["record_reads"], done["changes"]) == (1, 1)
+        assert set(RecordRead.objects.filter(patient_id=1)) == set(kept)
+        assert set(Change.objects.filter(operation="D", row_id=1)) == set(changes)
+
+    def test_more_than_a_batch(self, chain, monkeypatch):
+        monkeypatch.setattr("courses.services.retention.BATCH", 2)
+        for _ in range(5):
+            self.read(chain, days=400)
+        assert retention_tick(now=LATER)["record_reads"] == 5
+
+    def test_what_would_go_is_shown(self, chain):
+        manager = sign_in(Role.CHAIN_MANAGER, chain=chain)
+        RecordRead.objects.create(
+            at=datetime.now(UTC) - timedelta(days=4000),
+            chain=chain,
+            patient_id=1,
+            staff_id=1,
+            operation="patient-list",
+            request_id="",
+        )
+        shown = manager.get("/retention-policy").json()
+        assert (shown["record_reads"], shown["changes"]) == (1, 0)
+
+    def test_nobody_else_deletes_them(self, chain):
+        row = self.read(chain, days=400)
+        with pytest.raises(IntegrityError, match="only grows"), transaction.atomic():
+            row.delete()
+        denied = pytest.raises(ProgrammingError, match="permission denied")
+        with denied, transaction.atomic(), as_web_process(), forgetting():
+            row.delete()
+
+    def test_a_ledger_is_never_forgotten(self, chain):
+        make_contact_point()
+        consent = Consent.objects.first()
+        refused = pytest.raises(IntegrityError, match="only grows")
+        with refused, transaction.atomic(), forgetting():
+            consent.delete()
