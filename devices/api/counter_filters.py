@@ -3,11 +3,11 @@
 from typing import Any
 
 from django.db.models import Q, QuerySet
-from django_filters.rest_framework import BooleanFilter, ChoiceFilter, FilterSet
+from django_filters.rest_framework import ChoiceFilter, FilterSet
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
 
-from core.api.filters import InstantFilter
+from core.api.filters import InstantFilter, YesNoFilter
 from core.vocabulary import choices
 from devices.api.filters import WholeNumberFilter
 from devices.models import (
@@ -39,7 +39,7 @@ class CounterFilter(_AtClinic):
     handpiece = WholeNumberFilter(field_name="handpiece_id")
     kind = ChoiceFilter(choices=choices(CounterKind))
     clinic = WholeNumberFilter(method="at_clinic")
-    active = BooleanFilter()
+    active = YesNoFilter()
 
     class Meta:
         model = Counter

@@ -87,6 +87,18 @@ def test_an_unknown_parameter_is_refused_everywhere(client):
     assert wrong(checked()) == {}
 
 
+def test_yes_or_no_is_said_in_one_way_everywhere(client):
+    def checked():
+        for method, path, operation in operations("get"):
+            for told in operation.get("parameters", ()):
+                if told["in"] == "query" and told["schema"].get("type") == "boolean":
+                    response = ask(client, method, f"{path}?{told['name']}=2")
+                    named = [one.get("parameter") for one in response.json().get("errors", ())]
+                    yield method, path, "" if told["name"] in named else f"{response.status_code}"
+
+    assert wrong(checked()) == {}
+
+
 def test_a_method_that_an_address_does_not_have_is_told_which_it_has(client):
     def checked():
         for path, told in DOCUMENT.items():

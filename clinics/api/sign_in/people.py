@@ -24,7 +24,7 @@ from clinics.api.serializers.sign_in import (
 )
 from clinics.api.sign_in.protocol import NOT_SIGNED_IN, SignInStep
 from clinics.api.sign_in.signed_in import SignedIn
-from clinics.api.sign_in.steps import AuthenticateStep, ReauthenticateStep, TotpStep
+from clinics.api.sign_in.steps import AuthenticateStep, PasswordStep, ReauthenticateStep, TotpStep
 from clinics.models import SignInSession
 from clinics.services import sign_in_attempts, signed_in
 from clinics.services.sign_in_attempts import Attempt
@@ -45,7 +45,7 @@ class LoginView(SignInStep):
     """The password, first."""
 
     policy = {"post": PUBLIC}
-    step = account.LoginView
+    step = PasswordStep
     anew = True
 
     @extend_schema(

@@ -1,8 +1,14 @@
-"""allauth's steps where they differ from its own: codes are taken once, and attempts counted."""
+"""allauth's steps where they differ from its own.
+
+A password is taken as it was typed; codes are taken once, and attempts counted.
+"""
 
 from typing import Any
 
+from allauth.account.fields import PasswordField
 from allauth.account.internal.flows.login import record_authentication
+from allauth.headless.account.inputs import LoginInput
+from allauth.headless.account.views import LoginView
 from allauth.headless.mfa import inputs, views
 from allauth.mfa.adapter import get_adapter
 from allauth.mfa.models import Authenticator
@@ -10,6 +16,18 @@ from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
 from clinics.services import second_factor, sign_in_attempts, signed_in
+
+
+class PasswordInput(LoginInput):  # type: ignore[misc]
+    """A name and a password, of whose ends no space is cut."""
+
+    password = PasswordField()
+
+
+class PasswordStep(LoginView):  # type: ignore[misc]
+    """Begin to sign in, with a password."""
+
+    input_class = PasswordInput
 
 
 class CodeOnce:

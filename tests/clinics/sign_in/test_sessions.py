@@ -43,6 +43,20 @@ def test_a_session_may_write_and_the_history_says_who(desk):
     assert [row["staff_member"] for row in told if row["operation"] == "C"] == [manager.pk]
 
 
+@pytest.mark.parametrize("password", [f" {PASSWORD} ", f"{PASSWORD}\u0085"])
+def test_a_space_at_an_end_is_part_of_a_password(desk, password):
+    desk.user.set_password(password)
+    desk.user.save()
+    person = Person(desk)
+    assert person.login(password).status_code == 200
+    assert person.prove(password).status_code == 200
+    assert_problem(Person(desk).login(password.strip()), 400, "username_password_mismatch")
+
+
+def test_a_password_of_spaces_is_a_wrong_one(desk):
+    assert_problem(Person(desk).login("\u0085"), 400, "username_password_mismatch")
+
+
 @pytest.mark.parametrize("wrong", ["password", "user", "not on the staff", "inactive"])
 def test_every_refusal_looks_the_same(wrong):
     staff = make_staff(user=True, active=wrong != "inactive")
