@@ -8,7 +8,9 @@
     {"to": "+4930123456", "text": "Hello ...", "sender": "Harbour Clinic", "reference": "<key>"}
 
 The provider answers 2xx with `{"id": "<its own reference>"}`, also to a key that it has seen,
-without sending again. 408, 409, 425, 429 and 5xx mean: later (`Retry-After` in seconds is kept).
+without sending again. 408, 409, 425, 429 and 5xx mean: later (`Retry-After` is kept, seconds or a
+date). After 5xx, and when nothing is heard once the request was on its way, nobody knows whether
+it was sent.
 401 and 403 mean that our secret is wrong: later too. Any other status means that this message is
 never taken; with `{"error": "recipient"}` because of the number, which is then turned off. What
 becomes of a message is told later at `/api/v1/delivery-callbacks` under its `reference`. For a
@@ -20,7 +22,8 @@ import http.client
 import json
 import ssl
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
+from email.utils import parsedate_to_datetime
 from typing import Final
 from urllib.parse import urlsplit
 
@@ -30,6 +33,8 @@ from courses.channels.port import Delivery, Outgoing, Refusal, TemporaryTrouble,
 
 TIMEOUT_SECONDS: Final = 10.0
 LONGEST_ANSWER: Final = 64 * 1024
+LONGEST_S: Final = 24 * 60 * 60
+MOST_DIGITS: Final = 9
 LATER: Final = frozenset({401, 403, 408, 409, 425, 429})
 LOOPBACK: Final = frozenset({"127.0.0.1", "::1", "localhost"})
 
@@ -61,30 +66,29 @@ class HttpSms:
             "Content-Type": "application/json",
             "Idempotency-Key": f'"{key}"',
         }
-        status, asked, answer = self._post(json.dumps(body).encode(), headers=headers)
+        status, pause, answer = self._post(json.dumps(body).encode(), headers=headers)
         if 200 <= status < 300:
             return Delivery(reference=_reference(answer))
         if status in LATER or status >= 500:
             raise TemporaryTrouble(
                 f"provider_answered_{status}",
-                retry_after=_seconds(asked),
+                retry_after=pause,
                 may_have_left=status >= 500,
             )
         at_fault = _told(answer).get("error") == "recipient"
         raise Refusal(f"provider_refused_{status}", address=at_fault)
 
-    def _post(self, body: bytes, *, headers: dict[str, str]) -> tuple[int, str, bytes]:
-        """Status, Retry-After and body of the answer. Redirects are not followed."""
+    def _post(self, body: bytes, *, headers: dict[str, str]) -> tuple[int, timedelta | None, bytes]:
+        """Status, pause asked for, and body of the answer. Redirects are not followed."""
         link = self._connection()
         parts = urlsplit(self.endpoint)
         target = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
         try:
+            _connect(link)
             link.request("POST", target, body=body, headers=headers)
             answer = link.getresponse()
-            asked = answer.headers.get("Retry-After", "")
-            return answer.status, asked, answer.read(LONGEST_ANSWER)
-        except ConnectionRefusedError as error:
-            raise TemporaryTrouble("provider_unreachable") from error
+            pause = pause_asked(answer.headers.get("Retry-After", ""), at=datetime.now(UTC))
+            return answer.status, pause, answer.read(LONGEST_ANSWER)
         except (OSError, http.client.HTTPException) as error:
             raise TemporaryTrouble("provider_unreachable", may_have_left=True) from error
         finally:
@@ -107,10 +111,32 @@ def _reference(answer: bytes) -> str:
 def _told(answer: bytes) -> dict[str, object]:
     try:
         told = json.loads(answer)
-    except ValueError:
+    except (ValueError, RecursionError):
         return {}
     return told if isinstance(told, dict) else {}
 
 
-def _seconds(asked: str) -> timedelta | None:
-    return timedelta(seconds=int(asked)) if asked.isascii() and asked.isdecimal() else None
+def _connect(link: http.client.HTTPConnection) -> None:
+    """Find, reach and trust the provider: until then nothing has been said."""
+    try:
+        link.connect()
+    except (OSError, http.client.HTTPException, UnicodeError) as error:
+        # UnicodeError: a host that can be no name.
+        raise TemporaryTrouble("provider_unreachable") from error
+
+
+def pause_asked(retry_after: str, *, at: datetime) -> timedelta | None:
+    """What Retry-After says (RFC 9110, section 10.2.3), a day at most; None for no sense."""
+    said = retry_after.strip()
+    if said.isascii() and said.isdecimal():
+        # Digits without end are no number that anybody waits for.
+        digits = said.lstrip("0")
+        seconds = int(digits or 0) if len(digits) <= MOST_DIGITS else LONGEST_S
+        return timedelta(seconds=min(seconds, LONGEST_S))
+    try:
+        until = parsedate_to_datetime(said)
+        # Of the old forms of a date one names no zone: it is UTC too (section 5.6.7).
+        pause = (until if until.tzinfo else until.replace(tzinfo=UTC)) - at
+    except (TypeError, ValueError, OverflowError):
+        return None
+    return min(max(pause, timedelta(0)), timedelta(seconds=LONGEST_S))
