@@ -1,8 +1,8 @@
 """Row locks of courses, always taken in one order.
 
 The caller's own row (for holds), re-plan, its run, gap, patient, course, tattoo, appointment,
-waiting list entry, session, observation, healing window, recall, message, then the laser and,
-last of all, resources.
+waiting list entry, session, observation, healing window, recall plan, recall, message, then the
+laser and, last of all, resources.
 What workers claim they claim without waiting, so that it may be out of this order.
 """
 
@@ -177,10 +177,10 @@ def lock_recall(*, pk: int) -> Recall | None:
 
 
 def lock_live_recalls_of(recall: Recall) -> list[Recall]:
-    """Lock all recalls of the same occasion and kind that are not over, in order of their keys."""
+    """Lock the recalls of the same course and kind that are not over, in order of their keys."""
     return lock_rows(
         Recall.objects.filter(
-            occasion=recall.occasion,
+            course=recall.course_id,
             kind=recall.kind,
             status__in=[RequestStatus.ACTIVE, RequestStatus.ON_HOLD],
         )
@@ -191,6 +191,11 @@ def lock_due_plans(*, now: datetime, limit: int) -> list[RecallPlan]:
     """Lock plans that are to be looked at, longest due first, skipping what others have locked."""
     due = RecallPlan.objects.filter(look_at__lte=now).order_by("look_at", "pk")
     return list(due.select_for_update(of=("self",), no_key=True, skip_locked=True)[:limit])
+
+
+def lock_plan_in_turn(*, course_id: int) -> None:
+    """Lock the plan of a course when whoever has it is done; before its recalls."""
+    lock_rows(RecallPlan.objects.filter(pk=course_id))
 
 
 def lock_plan(*, course_id: int) -> list[RecallPlan]:

@@ -90,7 +90,13 @@ RECALL: Final[Transitions] = {
         Request.COMPLETED,
         Request.ENTERED_IN_ERROR,
     ),
-    Request.ON_HOLD: (Request.ACTIVE, Request.REVOKED, Request.ENTERED_IN_ERROR),
+    # A message whose outcome nobody knew had arrived.
+    Request.ON_HOLD: (
+        Request.ACTIVE,
+        Request.COMPLETED,
+        Request.REVOKED,
+        Request.ENTERED_IN_ERROR,
+    ),
     # A message that bounced after it had left was no message.
     Request.COMPLETED: (Request.ACTIVE, Request.ENTERED_IN_ERROR),
     # What the planner withdrew it takes back when it is wanted again.
@@ -103,6 +109,7 @@ MESSAGE: Final[Transitions] = {
         Message.ON_HOLD,
         Message.NOT_DONE,
         Message.STOPPED,
+        Message.COMPLETED,
         Message.ENTERED_IN_ERROR,
     ),
     Message.ON_HOLD: (
@@ -121,7 +128,7 @@ MESSAGE: Final[Transitions] = {
         Message.ENTERED_IN_ERROR,
     ),
     Message.NOT_DONE: (Message.PREPARATION, Message.ENTERED_IN_ERROR),
-    Message.STOPPED: (Message.PREPARATION, Message.ENTERED_IN_ERROR),
+    Message.STOPPED: (Message.PREPARATION, Message.COMPLETED, Message.ENTERED_IN_ERROR),
     Message.COMPLETED: (Message.STOPPED, Message.ENTERED_IN_ERROR),
 }
 

@@ -381,6 +381,8 @@ class RecallReason(StrEnum):
     CONTACT_OFF = "contact_off"
     ASKED_FOR_LATER = "asked_for_later"
     PLAN_FAILS = "plan_fails"
+    NOT_DUE = "not_due"
+    PLAN_UNDER_WAY = "plan_under_way"
     TEXT_INCOMPLETE = "text_incomplete"
 
 

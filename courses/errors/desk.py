@@ -73,6 +73,13 @@ class MessageUnknown(NotFound):
     title = "No such message"
 
 
+class NothingToWithdraw(Refused):
+    """No step about the same thing stands, and none is to come."""
+
+    code = "nothing_to_withdraw"
+    title = "There is nothing left to withdraw"
+
+
 class CallNotOpen(Refused):
     """Only a call that waits for the front desk has an outcome to record."""
 

@@ -119,8 +119,8 @@ class Recall(Versioned):
     closing day of a window (`:after:<appointment>` when a visit fell through since),
     `appointment:<id>:<start>` for one time of an appointment, `session:<id>` for a session.
     Steps of a cadence are written and withdrawn by the planner alone; `cadence` is the number of
-    the policy that planned them. `withdrawn_by` is set when a person ended it: the planner takes
-    back only what it withdrew itself.
+    the policy that planned them. `withdrawn_by` is set when a person ended it and what would follow
+    it (also after it was sent): the planner takes back only what it withdrew itself.
     """
 
     course = models.ForeignKey("courses.Course", on_delete=models.PROTECT, related_name="recalls")
@@ -182,7 +182,8 @@ class Message(Versioned):
 
     A worker claims the row until `lease_until`; `attempt` guards the outcome it writes. A phone
     call is `on-hold` while it waits for the front desk; `attempt` counts the calls made. At most
-    one message of a recall is alive or has had its effect: the database says so.
+    one message of a recall is alive or has had its effect: the database says so. One that
+    `may_have_left` is followed by no other until a provider says that it did not arrive.
     """
 
     recall = models.ForeignKey(Recall, on_delete=models.PROTECT, related_name="messages")
@@ -196,6 +197,11 @@ class Message(Versioned):
     status_reason = models.CharField(max_length=200, blank=True)
     due_at = models.DateTimeField()
     attempt = models.PositiveSmallIntegerField(default=0)
+    may_have_left = models.BooleanField(
+        default=False,
+        db_default=False,
+        help_text="An attempt ended without a word, and nobody has told what became of it",
+    )
     lease_until = models.DateTimeField(null=True, blank=True)
     sent_at = models.DateTimeField(null=True, blank=True)
     delivered_at = models.DateTimeField(

@@ -4,7 +4,7 @@ Rows that a worker has in hand, and what a person decided, stay as they are. Wri
 differences twice writes nothing the second time.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Set
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -14,7 +14,7 @@ from courses.timing.outlook import GAP, Closed, CourseFacts, WantedStep, open_da
 from courses.timing.outlook import Place as Where
 from courses.timing.points import Point, usable_points, why_unusable
 from courses.timing.right_hour import right_hour
-from courses.timing.withdrawn import why_unwanted
+from courses.timing.withdrawn import covered_by, why_unwanted
 from courses.timing.words import ClosedDays
 from courses.vocabulary import Channel, MessageStatus, RecallKind, RecallReason, RequestStatus
 
@@ -26,7 +26,7 @@ UNDER_WAY: Final = (*WAITING, MessageStatus.IN_PROGRESS)
 
 @dataclass(frozen=True, slots=True)
 class MessageRow:
-    """A message of a recall as it stands."""
+    """A message of a recall as it stands. `may_have_left`: nobody knows whether it has."""
 
     id: int
     point_id: int
@@ -35,11 +35,31 @@ class MessageRow:
     due_at: datetime
     attempt: int
     version: int
+    may_have_left: bool = False
+
+    @property
+    def waits(self) -> bool:
+        """Whether it is to leave still."""
+        return self.status in WAITING
+
+    @property
+    def begun(self) -> bool:
+        """Whether it waits for another attempt."""
+        return self.waits and (self.attempt > 0 or self.may_have_left)
+
+    @property
+    def unknown(self) -> bool:
+        """Whether it ended, and nobody knows how."""
+        over = self.status in {MessageStatus.NOT_DONE, MessageStatus.STOPPED}
+        return over and (self.may_have_left or self.reason == RecallReason.OUTCOME_UNKNOWN)
 
 
 @dataclass(frozen=True, slots=True)
 class RecallRow:
-    """A recall as it stands. `by_person`: somebody withdrew it, who stands above the planner."""
+    """A recall as it stands.
+
+    `by_person`: somebody withdrew it, and what would follow it; that stands above the planner.
+    """
 
     id: int
     key: tuple[str, str, str]
@@ -139,15 +159,12 @@ def differences(
     """What to write for one course so that its rows are the wanted ones."""
     rows = tuple(rows)
     there = {row.key: row for row in rows}
-    stopped = {row.key[0] for row in rows if row.by_person and not row.live}
-    noticed = _noticed(rows)
+    stopped = stopped_by(rows)
+    steps = standing_steps(wanted, rows=rows)
+    kept = {step.key for step in steps}
     found = _Found()
-    kept = set()
-    for step in wanted:
+    for step in steps:
         row = there.get(step.key)
-        if step.occasion in stopped or _told_by_notice(step, noticed):
-            continue
-        kept.add(step.key)
         aim = aim_for(step, row=row, ways=ways)
         if row is None:
             found.add_new(step, aim)
@@ -159,6 +176,22 @@ def differences(
             if reason is not None:
                 found.withdraw(row, reason)
     return found.done()
+
+
+def standing_steps(wanted: Iterable[WantedStep], *, rows: Iterable[RecallRow]) -> list[WantedStep]:
+    """Those of the wanted steps that nobody has stopped and no notice has told."""
+    rows = tuple(rows)
+    stopped, noticed = stopped_by(rows), _noticed(rows)
+    return [
+        step
+        for step in wanted
+        if covered_by(step.occasion) not in stopped and not _told_by_notice(step, noticed)
+    ]
+
+
+def stopped_by(rows: Iterable[RecallRow]) -> frozenset[str]:
+    """What people have withdrawn, as `covered_by` names it. What was told before counts too."""
+    return frozenset(covered_by(row.key[0]) for row in rows if row.by_person and not row.live)
 
 
 def _noticed(rows: Iterable[RecallRow]) -> dict[str, datetime]:
@@ -180,15 +213,11 @@ def _told_by_notice(step: WantedStep, noticed: Mapping[str, datetime]) -> bool:
 def aim_for(step: WantedStep, *, row: RecallRow | None, ways: Ways) -> Aim:
     """How the step should stand, given the messages that were tried for it."""
     messages = row.messages if row else ()
-    if any(one.status is MessageStatus.IN_PROGRESS for one in messages):
-        return Aim(RequestStatus.ACTIVE, untouched=True)
-    spent = {one.point_id for one in messages if one.status is MessageStatus.STOPPED}
-    if any(one.reason == RecallReason.OUTCOME_UNKNOWN for one in messages):
-        return Aim(RequestStatus.ON_HOLD, RecallReason.OUTCOME_UNKNOWN)
     usable = usable_points(ways.points, step=step.step, reachable=ways.reachable)
-    begun = {one.point_id for one in messages if one.status in WAITING and one.attempt > 0}
-    if begun & {point.id for point in usable}:
-        return Aim(RequestStatus.ACTIVE, untouched=True)
+    stays = _stays(messages, usable={point.id for point in usable})
+    if stays is not None:
+        return stays
+    spent = {one.point_id for one in messages if one.status is MessageStatus.STOPPED}
     left = [one for one in usable if one.id not in spent]
     if not left:
         reason = RecallReason.UNREACHABLE if spent else RecallReason.NO_CONTACT_POINT
@@ -202,6 +231,20 @@ def aim_for(step: WantedStep, *, row: RecallRow | None, ways: Ways) -> Aim:
     moved = step.step.kind is RecallKind.CHANGE
     status = RequestStatus.ON_HOLD if moved else RequestStatus.REVOKED
     return Aim(status, RecallReason.TOO_LATE)
+
+
+def _stays(messages: Iterable[MessageRow], *, usable: Set[int]) -> Aim | None:
+    """How a step stands that a worker is at; None when none is."""
+    messages = tuple(messages)
+    if any(one.status is MessageStatus.IN_PROGRESS for one in messages):
+        return Aim(RequestStatus.ACTIVE, untouched=True)
+    # Whoever may have heard is told by no other way: somebody has to find out.
+    unknown = Aim(RequestStatus.ON_HOLD, RecallReason.OUTCOME_UNKNOWN)
+    if any(one.unknown for one in messages):
+        return unknown
+    if any(one.begun and one.point_id in usable for one in messages):
+        return Aim(RequestStatus.ACTIVE, untouched=True)
+    return unknown if any(one.begun and one.may_have_left for one in messages) else None
 
 
 def leaves(
@@ -250,7 +293,7 @@ class _Found:
         moved = row.due_at != step.due_at
         standing = None
         for message in row.messages:
-            if message.status not in WAITING:
+            if not message.waits:
                 continue
             if aim.point is not None and message.point_id == aim.point.id:
                 standing = message
@@ -264,7 +307,7 @@ class _Found:
             RecallChange(row.id, row.version, RequestStatus.REVOKED, reason, row.due_at)
         )
         for message in row.messages:
-            if message.status in WAITING:
+            if message.waits:
                 self._end(message, reason)
 
     def _message(

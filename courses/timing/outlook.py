@@ -136,19 +136,27 @@ def outlook(facts: CourseFacts, *, cadence: Cadence, closed: Closed, now: dateti
     """What the course is to get as of `now`; `closed` says of a clinic and a date that it is."""
     if facts.ended is not None:
         return Outlook((), None)
-    series = [
-        *_invitations(facts, cadence=cadence, closed=closed, now=now),
-        *_reminders(facts, cadence=cadence, closed=closed, now=now),
-        *_check_ins(facts, cadence=cadence, closed=closed, now=now),
-    ]
     steps: list[WantedStep] = []
     looks: list[datetime] = []
-    for one in series:
+    for one in _all_series(facts, cadence=cadence, closed=closed, now=now):
         steps += one.standing(now)
         looks += one.changes()
     standing = standing_until(facts, now=now)
     later = [look for look in (*looks, *([standing] if standing else ())) if look > now]
     return Outlook(tuple(steps), min(later, default=None))
+
+
+def to_come(
+    facts: CourseFacts, *, cadence: Cadence, closed: Closed, now: datetime
+) -> list[WantedStep]:
+    """Every step that stands or that time alone will bring, however far ahead."""
+    if facts.ended is not None:
+        return []
+    return [
+        step
+        for one in _all_series(facts, cadence=cadence, closed=closed, now=now)
+        for step in one.to_come(now)
+    ]
 
 
 def invitation_occasion(facts: CourseFacts, *, now: datetime) -> str | None:
@@ -214,6 +222,12 @@ class _Series:
             yield overdue[-1]
         yield from (one for one in coming if one.due_at - AHEAD <= now)
 
+    def to_come(self, now: datetime) -> Iterator[WantedStep]:
+        """The overdue one that stands, and all that are due later."""
+        if now < self.until:
+            yield from (one for one in self.standing(now) if one.due_at <= now)
+            yield from (one for one in self.steps if one.due_at > now)
+
     def changes(self) -> Iterator[datetime]:
         """Every instant at which `standing` may change."""
         yield self.until
@@ -222,6 +236,14 @@ class _Series:
             yield one.due_at
             # The first instant that is less than a gap away, in the database's clock ticks.
             yield one.due_at - GAP + timedelta(microseconds=1)
+
+
+def _all_series(
+    facts: CourseFacts, *, cadence: Cadence, closed: Closed, now: datetime
+) -> Iterator[_Series]:
+    yield from _invitations(facts, cadence=cadence, closed=closed, now=now)
+    yield from _reminders(facts, cadence=cadence, closed=closed, now=now)
+    yield from _check_ins(facts, cadence=cadence, closed=closed, now=now)
 
 
 def _invitations(

@@ -33,11 +33,14 @@ class Row(Protocol):
 def why_unwanted(
     row: Row, *, facts: CourseFacts, stopped: Collection[str], now: datetime
 ) -> RecallReason | None:
-    """Why the row is to be withdrawn; None for a notice that still says what is so."""
+    """Why the row is to be withdrawn; None for a notice that still says what is so.
+
+    `stopped`: what people have withdrawn, as `covered_by` names it.
+    """
     occasion, kind, _ = row.key
     if facts.ended is not None:
         return facts.ended
-    if occasion in stopped:
+    if covered_by(occasion) in stopped:
         return RecallReason.WITHDRAWN
     if kind == RecallKind.INVITATION:
         return _invitation(occasion, facts=facts, due_at=row.due_at, now=now)
@@ -45,6 +48,18 @@ def why_unwanted(
         return RecallReason.TOO_LATE if row.due_at <= now else RecallReason.POLICY_CHANGED
     visit = next((one for one in facts.visits if one.id == row.appointment_id), None)
     return _about_visit(row, visit, now=now)
+
+
+def covered_by(occasion: str) -> str:
+    """What is withdrawn with an occasion: a healing window on whatever day it closes.
+
+    A visit that falls through and a request for later are things of their own, as ever.
+    """
+    match occasion.split(":"):
+        case ["window", window, _, *more]:
+            return ":".join(["window", window, *more])
+        case _:
+            return occasion
 
 
 def _invitation(

@@ -1,7 +1,8 @@
-"""Tasks in threads that start together, each on a connection of its own."""
+"""Tasks in threads that start together, each on a connection of its own; rows others hold."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from threading import Barrier
 from typing import Any
 
@@ -25,3 +26,18 @@ def at_once(*tasks: Callable[[], Any]) -> list[Any]:
 
     with ThreadPoolExecutor(max_workers=len(tasks)) as pool:
         return [done.result(timeout=60) for done in [pool.submit(run, task) for task in tasks]]
+
+
+@contextmanager
+def held(table: str, *, key: int, column: str = "id") -> Iterator[None]:
+    """Somebody else holds that row of the table meanwhile."""
+    other = connection.copy()
+    try:
+        other.set_autocommit(False)
+        with other.cursor() as cursor:
+            cursor.execute(f"SELECT 1 FROM {table} WHERE {column} = %s FOR UPDATE", [key])
+            assert cursor.fetchall()
+            yield
+    finally:
+        other.rollback()
+        other.close()

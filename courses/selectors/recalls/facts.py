@@ -97,7 +97,8 @@ RECALLS: Final = Prepared("""
 
 MESSAGES: Final = Prepared("""
     SELECT message.recall_id, message.id, message.contact_point_id, message.status,
-        message.status_reason, message.due_at, message.attempt, message.version
+        message.status_reason, message.due_at, message.attempt, message.version,
+        message.may_have_left
     FROM courses_message AS message JOIN courses_recall AS recall ON recall.id = message.recall_id
     WHERE recall.course_id = ANY (%(courses)s::bigint[])
     AND recall.status IN ('active', 'on-hold', 'revoked')
@@ -240,5 +241,5 @@ def _point(pk: int, channel: str, rank: int, *rest: Any) -> Point:
 
 
 def _message(pk: int, point_id: int, status: str, *rest: Any) -> MessageRow:
-    reason, due_at, attempt, version = rest
-    return MessageRow(pk, point_id, MessageStatus(status), reason, due_at, attempt, version)
+    reason, due_at, *others = rest
+    return MessageRow(pk, point_id, MessageStatus(status), reason, due_at, *others)

@@ -70,7 +70,7 @@ class Unwanted:
 
 @dataclass(frozen=True, slots=True)
 class Closed:
-    """The contact point may not be used (any more); another one might."""
+    """The contact point may not be used (any more), or not in time; another one might."""
 
     reason: RecallReason
 
@@ -110,7 +110,11 @@ def verdict(
     wait = wanted or _wrong_hour(recall, point, now=now, closed=closed)
     if wait is not None:
         late = recall.appointment is not None and wait.until >= recall.appointment.starts_at
-        return Unwanted(RecallReason.TOO_LATE) if late else wait
+        # By another way it may still come in time.
+        return Closed(RecallReason.TOO_LATE) if late else wait
+    if recall.due_at > now:
+        # Moved since the message was claimed.
+        return Later(recall.due_at, RecallReason.NOT_DUE)
     if point.channel == Channel.PHONE:
         return Call()
     return Send(outgoing=outgoing_of(message), text=text_of(message))

@@ -13,21 +13,17 @@ from courses.models import DeliveryReport, Message, Recall
 from courses.services.recalls.contact import message_plan
 from courses.timing import MAX_ATTEMPTS
 from courses.timing.words import ContactState, DeliveryOutcome
-from courses.vocabulary import MessageStatus, RecallReason, RequestStatus
+from courses.vocabulary import Channel, MessageStatus, RecallReason, RequestStatus
 
 NOT_ARRIVED: Final = (DeliveryOutcome.FAILED, DeliveryOutcome.BOUNCED, DeliveryOutcome.REFUSED)
 
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """A worker has the message until the lease ends; `attempt` is what proves it.
-
-    `taken_over`: another worker had it and was not heard of again; what it did nobody knows.
-    """
+    """A worker has the message until the lease ends; `attempt` is what proves it."""
 
     message_id: int
     attempt: int
-    taken_over: bool = False
 
     @property
     def spent(self) -> bool:
@@ -54,12 +50,13 @@ class Waits:
 class Failed:
     """It did not leave; the next attempt is at `again_at`, None for none.
 
-    `address`: the address is at fault, and is turned off.
+    `address`: the address is at fault, and is turned off. `may_have_left`: nobody knows.
     """
 
     reason: str
     again_at: datetime | None = None
     address: bool = False
+    may_have_left: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,42 +74,72 @@ Outcome = Sent | Waits | Failed | Dropped
 def message_claim(*, now: datetime) -> Claim | None:
     """Claim the message that has been due longest, for the length of the lease; None without one.
 
-    The lease is committed before anything is sent: a worker that dies leaves a row that says so.
+    The lease is committed before anything is sent: a worker that dies leaves a row that says so,
+    and what it did nobody knows.
     """
     message = locks.lock_due_message(now=now)
     if message is None:
         return None
-    taken_over = message.status == MessageStatus.IN_PROGRESS
+    if message.status == MessageStatus.IN_PROGRESS and message.channel != Channel.PHONE:
+        message.may_have_left = True
     message.status = MessageStatus.IN_PROGRESS
     message.attempt += 1
     message.lease_until = now + timedelta(seconds=settings.FALLOW_MESSAGE_LEASE_SECONDS)
     message.save()
-    return Claim(message_id=message.pk, attempt=message.attempt, taken_over=taken_over)
+    return Claim(message_id=message.pk, attempt=message.attempt)
 
 
 @command
 def message_settle(*, claim: Claim, outcome: Outcome, now: datetime) -> bool:
     """Write what came of a claimed message; False when the claim was lost and nothing is written.
 
-    Another worker has it by then, or had: what it writes counts.
+    Another worker has it by then, or had: what it writes counts. What the provider told meanwhile
+    counts more than what the worker saw.
     """
     recall_id = Message.objects.values_list("recall_id", flat=True).get(pk=claim.message_id)
     recall, message = locks.lock_recall(pk=recall_id), locks.lock_message(pk=claim.message_id)
     if recall is None or message is None or not _holds(claim, message):
         return False
     message.lease_until = None
-    match outcome:
-        case Sent(delivery):
-            _complete(recall, message, now=now, reference=delivery.reference)
-        case Waits(reason, until):
-            _wait(message, reason=reason, until=until)
-        case Failed(reason, again_at, address):
-            if address:
-                contact_point_off(pk=message.contact_point_id, reason=reason, now=now)
-            _fail(recall, message, reason=reason, again_at=again_at, now=now)
-        case Dropped(reason, recall_too):
-            _drop(recall, message, reason=reason, recall_too=recall_too, now=now)
+    if isinstance(outcome, Failed) and outcome.address:
+        contact_point_off(pk=message.contact_point_id, reason=outcome.reason, now=now)
+    told = newest_report(message)
+    if told is None:
+        _write(recall, message, outcome=outcome, now=now)
+    elif told.outcome in NOT_ARRIVED:
+        if isinstance(outcome, Dropped) and outcome.recall_too:
+            recall_revoke(recall=recall, reason=outcome.reason)
+        message_not_arrived(recall=recall, message=message, reason=told.outcome, now=now)
+    else:
+        if isinstance(outcome, Sent):
+            message.provider_reference = outcome.delivery.reference
+        message_arrived(recall=recall, message=message, at=min(told.happened_at, now))
     return True
+
+
+def newest_report(message: Message) -> DeliveryReport | None:
+    """What the provider told last of a message, by its own clock. One query."""
+    return DeliveryReport.objects.filter(message=message.pk).order_by("-happened_at", "-pk").first()
+
+
+@step
+def message_arrived(*, recall: Recall, message: Message, at: datetime) -> None:
+    """The message of a locked recall has had its effect: there is nothing more to do."""
+    message.status, message.status_reason = MessageStatus.COMPLETED, ""
+    message.sent_at, message.may_have_left = at, False
+    message.save()
+    if recall.status in {RequestStatus.ACTIVE, RequestStatus.ON_HOLD}:
+        recall.status, recall.status_reason = RequestStatus.COMPLETED, ""
+        recall.save()
+
+
+@step
+def message_not_arrived(*, recall: Recall, message: Message, reason: str, now: datetime) -> None:
+    """The provider knows that the patient has not heard: on to the next contact point."""
+    message.may_have_left = False
+    message_end(
+        recall=recall, message=message, status=MessageStatus.STOPPED, reason=reason, now=now
+    )
 
 
 @step
@@ -123,6 +150,8 @@ def message_end(
 
     One whose outcome nobody knows is followed by none: the front desk sees the recall on hold.
     """
+    if message.may_have_left:
+        status, reason = MessageStatus.STOPPED, RecallReason.OUTCOME_UNKNOWN
     message.status, message.status_reason = status, reason
     message.save()
     if recall.status == RequestStatus.ACTIVE:
@@ -151,25 +180,18 @@ def _holds(claim: Claim, message: Message) -> bool:
 
 
 @step
-def _complete(recall: Recall, message: Message, *, now: datetime, reference: str) -> None:
-    told = DeliveryReport.objects.filter(message=message.pk, outcome__in=NOT_ARRIVED).first()
-    if told is not None:
-        # The provider was quicker with the bad news than with its receipt.
-        message_end(
-            recall=recall,
-            message=message,
-            status=MessageStatus.STOPPED,
-            reason=told.outcome,
-            now=now,
-        )
-        return
-    message.status, message.status_reason = MessageStatus.COMPLETED, ""
-    message.sent_at = now
-    message.provider_reference = reference
-    message.save()
-    if recall.status == RequestStatus.ACTIVE:
-        recall.status = RequestStatus.COMPLETED
-        recall.save()
+def _write(recall: Recall, message: Message, *, outcome: Outcome, now: datetime) -> None:
+    match outcome:
+        case Sent(delivery):
+            message.provider_reference = delivery.reference
+            message_arrived(recall=recall, message=message, at=now)
+        case Waits(reason, until):
+            _wait(message, reason=reason, until=until)
+        case Failed():
+            message.may_have_left = message.may_have_left or outcome.may_have_left
+            _fail(recall, message, reason=outcome.reason, again_at=outcome.again_at, now=now)
+        case Dropped(reason, recall_too):
+            _drop(recall, message, reason=reason, recall_too=recall_too, now=now)
 
 
 @step

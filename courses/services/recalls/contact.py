@@ -74,6 +74,7 @@ def _row(recall: Recall) -> RecallRow:
                 due_at=one.due_at,
                 attempt=one.attempt,
                 version=one.version,
+                may_have_left=one.may_have_left,
             )
             for one in messages
         ),

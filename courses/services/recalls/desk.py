@@ -1,21 +1,32 @@
 """What the front desk does with recalls: withdraw one, and tell what came of a call."""
 
 from datetime import datetime
+from typing import Final
 
 from clinics.access import Actor
 from clinics.hours.wall_time import zone_named
 from core.db import command, step
-from core.transitions import allows
-from courses import locks, transitions
-from courses.errors import CallNotOpen, MessageUnknown, RecallUnknown, StatusStepRefused
+from courses import locks
+from courses.errors import (
+    CallNotOpen,
+    MessageUnknown,
+    NothingToWithdraw,
+    RecallUnknown,
+)
 from courses.models import Message, Recall
+from courses.selectors.recalls.standing import cadence_goes_on
 from courses.selectors.recalls.steps import cadence_of_recall, point_of
 from courses.services.recalls.claims import message_end, recall_revoke
 from courses.timing import MAX_CALLS, call_again_at, out_of_quiet
+from courses.timing.withdrawn import covered_by
 from courses.timing.words import CallOutcome
 from courses.vocabulary import Channel, MessageStatus, RecallReason, RequestStatus
 
-WAITING = (MessageStatus.PREPARATION, MessageStatus.ON_HOLD)
+WAITING: Final = (MessageStatus.PREPARATION, MessageStatus.ON_HOLD)
+NOTHING: Final = (
+    "No message about this stands or is to come: it is over, or another window or visit has taken "
+    "its place. Name a recall of what is planned now."
+)
 
 
 @command
@@ -27,27 +38,31 @@ def recall_withdraw(
     now: datetime,
     expected_version: int | None = None,
 ) -> Recall:
-    """End a recall and the other steps about the same thing: what has not left stays here.
+    """End all steps about the same thing that have not left, and those that are to come.
 
-    Safe to repeat. The planner plans no more about it; a later window or a visit that falls
-    through is another thing. A message that a worker is sending at this moment may leave still.
-    Raises RecallUnknown, NotAllowed, Stale, StatusStepRefused for one that is over.
+    Any recall about it may be named, also one that was sent or that the planner took back between
+    two steps: it keeps its status, and who withdrew what would follow it. Safe to repeat. The
+    planner plans no more about it; a later window or a visit that falls through is another thing.
+    A message that a worker is sending at this moment may leave still. Raises RecallUnknown,
+    NotAllowed, Stale, NothingToWithdraw.
     """
-    del now
+    # The planner's lock first: what it is writing at this moment is withdrawn too.
+    course_id = Recall.objects.filter(pk=recall_id).values_list("course_id", flat=True).first()
+    if course_id is not None:
+        locks.lock_plan_in_turn(course_id=course_id)
     recall = _locked_recall(recall_id, actor=actor)
     recall.check_version(expected_version)
-    if recall.status == RequestStatus.REVOKED:
+    if recall.withdrawn_by_id is not None:
         return recall
-    if not allows(transitions.RECALL, old=recall.status, new=RequestStatus.REVOKED):
-        raise StatusStepRefused(status=recall.status, wanted=RequestStatus.REVOKED)
-    for one in locks.lock_live_recalls_of(recall):
-        one.withdrawn_by_id = actor.staff_id
-        recall_revoke(recall=one, reason=reason)
-        for message in locks.lock_messages_of(one):
-            if message.status in WAITING:
-                message.status = MessageStatus.NOT_DONE
-                message.status_reason = RecallReason.WITHDRAWN
-                message.save()
+    same = covered_by(recall.occasion)
+    live = [one for one in locks.lock_live_recalls_of(recall) if covered_by(one.occasion) == same]
+    if not live and not cadence_goes_on(recall, now=now):
+        raise NothingToWithdraw(NOTHING, status=recall.status)
+    if recall not in live:
+        recall.withdrawn_by_id, recall.status_reason = actor.staff_id, reason
+        recall.save()
+    for one in live:
+        _withdraw(one, reason=reason, actor=actor)
     recall.refresh_from_db()
     return recall
 
@@ -91,6 +106,16 @@ def call_record(
     else:
         _call_again(recall, message, now=now)
     return message
+
+
+@step
+def _withdraw(recall: Recall, *, reason: str, actor: Actor) -> None:
+    recall.withdrawn_by_id = actor.staff_id
+    recall_revoke(recall=recall, reason=reason)
+    for message in locks.lock_messages_of(recall):
+        if message.status in WAITING:
+            message.status, message.status_reason = MessageStatus.NOT_DONE, RecallReason.WITHDRAWN
+            message.save()
 
 
 @step

@@ -17,7 +17,14 @@ from courses.timing.differences import (
 )
 from courses.vocabulary import RecallKind
 
-# A row that somebody else has changed since it was read stays: the next look sees it.
+# What can be had at once, and is as it was read.
+FREE_RECALLS: Final = """
+    SELECT recall.id FROM courses_recall AS recall
+    JOIN unnest(%s::bigint[], %s::int[]) AS aim (id, version)
+        ON recall.id = aim.id AND recall.version = aim.version
+    ORDER BY recall.id FOR NO KEY UPDATE OF recall SKIP LOCKED
+"""
+FREE_MESSAGES: Final = FREE_RECALLS.replace("recall", "message")
 RECALLS: Final = """
     UPDATE courses_recall AS recall
     SET status = aim.status, status_reason = aim.reason, due_at = aim.due_at,
@@ -79,8 +86,27 @@ class Planned:
 
 
 @step
-def plans_write(planned: Sequence[Planned], *, now: datetime) -> None:
-    """Write what differs for these courses, whose plans are locked. Nothing costs nothing."""
+def plans_write(planned: Sequence[Planned], *, now: datetime) -> list[Planned]:
+    """Write what differs for these courses, whose plans are locked. Nothing costs nothing.
+
+    A course of which somebody has a row in hand, or has changed one since it was read, is left as
+    it is and stays due: those that were left. Nobody is waited for.
+    """
+    recalls = _free(FREE_RECALLS, [row for one in planned for row in one.differences.recalls])
+    messages = _free(FREE_MESSAGES, [row for one in planned for row in _messages_of(one)])
+    left = [
+        one
+        for one in planned
+        if {row.id for row in one.differences.recalls} - recalls
+        or {row.id for row in _messages_of(one)} - messages
+    ]
+    kept = {one.course_id for one in planned} - {one.course_id for one in left}
+    _write([one for one in planned if one.course_id in kept], now=now)
+    return left
+
+
+@step
+def _write(planned: Sequence[Planned], *, now: datetime) -> None:
     found = [one.differences for one in planned]
     _change(RECALLS, [change for one in found for change in one.recalls], now=now)
     _change(MESSAGES, [change for one in found for change in one.ended], now=now)
@@ -98,6 +124,20 @@ def looks_write(planned: Iterable[Planned]) -> None:
     rows = sorted((one.course_id, one.number, one.look_at) for one in planned)
     with connection.cursor() as cursor:
         cursor.execute(LOOKS, [list(column) for column in zip(*rows, strict=True)])
+
+
+def _messages_of(one: Planned) -> tuple[MessageChange, ...]:
+    return (*one.differences.ended, *one.differences.messages)
+
+
+@step
+def _free(statement: str, changes: Sequence[RecallChange | MessageChange]) -> set[int]:
+    if not changes:
+        return set()
+    rows = sorted((one.id, one.version) for one in changes)
+    with connection.cursor() as cursor:
+        cursor.execute(statement, [list(column) for column in zip(*rows, strict=True)])
+        return {pk for (pk,) in cursor.fetchall()}
 
 
 @step

@@ -6,14 +6,17 @@ batch that fails is halved until the course is found that it fails for: that one
 looked at again after a pause that grows.
 """
 
+import logging
 import time
 from collections.abc import Sequence
-from datetime import datetime
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from typing import Final
 
 from django.db.models import Exists, OuterRef, Q
 
 from core.db import command, step
+from core.errors import Busy
 from courses import locks
 from courses.channels import reachable_channels
 from courses.models import RecallPlan, RecallPolicy
@@ -24,28 +27,51 @@ from courses.services.recalls.broken import PASSING, PlanBroken, plan_set_aside
 from courses.services.recalls.plan_rows import Planned, looks_write, plans_write
 from courses.timing import outlook
 from courses.timing.differences import Ways, differences
-from courses.vocabulary import Channel
+from courses.vocabulary import Channel, RecallReason
+
+logger = logging.getLogger(__name__)
 
 BATCH: Final = 500
 SECONDS: Final = 60.0
+# The least that is later: not in this tick any more, and in the one after it.
+NEXT: Final = timedelta(microseconds=1)
+# For as long as a batch may take.
+PLANNED_WITHIN: Final = timedelta(seconds=5)
+
+
+@dataclass(frozen=True, slots=True)
+class Unplanned:
+    """Nobody knows what the plan of a course is; ask again at `until`."""
+
+    reason: RecallReason
+    until: datetime
 
 
 def recalls_plan(*, now: datetime, seconds: float = SECONDS) -> int:
     """Look at all courses that are to be looked at by `now`; how many.
 
-    What is left when time is up waits for the next tick.
+    What is left when time is up waits for the next tick, and so does a course of which somebody
+    has a row in hand.
     """
     closed = ClosedDaysOfClinics(now=now)
     give_up, done = time.monotonic() + seconds, 0
     while time.monotonic() < give_up:
         try:
-            planned = plan_batch(now=now, closed=closed)
-        except PlanBroken as broken:
-            planned = _plan_apart(broken, closed=closed, now=now)
+            planned = _plan_some(closed=closed, now=now)
+        except Busy:
+            logger.warning("plans are left to the next tick: others were at them")
+            break
         if not planned:
             break
         done += planned
     return done
+
+
+def _plan_some(*, closed: ClosedDaysOfClinics, now: datetime) -> int:
+    try:
+        return plan_batch(now=now, closed=closed)
+    except PlanBroken as broken:
+        return _plan_apart(broken, closed=closed, now=now)
 
 
 @command
@@ -65,12 +91,12 @@ def plan_batch(*, now: datetime, closed: ClosedDaysOfClinics, limit: int = BATCH
     return len(plans)
 
 
-def plan_if_due(*, message_id: int, now: datetime) -> datetime | None:
+def plan_if_due(*, message_id: int, now: datetime) -> Unplanned | None:
     """Plan the course of a message anew when that is due or an older policy planned it.
 
     One query when it is neither. So that a sender that comes before the planner does not send what
-    the planner takes back. Nobody knows whether that is so where planning fails: then when it is
-    tried again, else None.
+    the planner takes back. Nobody knows whether that is so where planning fails, nor while somebody
+    else is at it: then when to ask again, else None.
     """
     newer = RecallPolicy.objects.filter(chain=OuterRef("chain"), number__gt=OuterRef("policy"))
     due = RecallPlan.objects.filter(
@@ -80,23 +106,29 @@ def plan_if_due(*, message_id: int, now: datetime) -> datetime | None:
     look_at: datetime | None
     for course_id, look_at, failures in due.values_list("pk", "look_at", "failures"):
         if failures and look_at is not None and look_at > now:
-            return look_at
+            return Unplanned(RecallReason.PLAN_FAILS, look_at)
         try:
-            plan_courses(courses=[course_id], now=now)
+            if not plan_courses(courses=[course_id], now=now):
+                return Unplanned(RecallReason.PLAN_UNDER_WAY, now + PLANNED_WITHIN)
+        except Busy:
+            return Unplanned(RecallReason.PLAN_UNDER_WAY, now + PLANNED_WITHIN)
         except PlanBroken as broken:
-            return plan_set_aside(course_id=course_id, error=broken.__cause__ or broken, now=now)
+            why = broken.__cause__ or broken
+            again_at = plan_set_aside(course_id=course_id, error=why, now=now)
+            return Unplanned(RecallReason.PLAN_FAILS, again_at)
     return None
 
 
 @command
 def plan_courses(
     *, courses: Sequence[int], now: datetime, closed: ClosedDaysOfClinics | None = None
-) -> None:
-    """Plan these courses, but for those that somebody is at. Raises PlanBroken."""
+) -> int:
+    """Plan these courses, but for those that somebody is at; how many. Raises PlanBroken."""
     plans = locks.lock_plans(courses)
-    if plans:
-        days = closed or ClosedDaysOfClinics(now=now)
-        _plan(plans, numbers=numbers_in_force(), closed=days, now=now)
+    if not plans:
+        return 0
+    days = closed or ClosedDaysOfClinics(now=now)
+    return _plan(plans, numbers=numbers_in_force(), closed=days, now=now)
 
 
 def _plan_apart(broken: PlanBroken, *, closed: ClosedDaysOfClinics, now: datetime) -> int:
@@ -121,10 +153,10 @@ def _plan(
     numbers: dict[int, int],
     closed: ClosedDaysOfClinics,
     now: datetime,
-) -> None:
+) -> int:
     courses = [plan.course_id for plan in plans]
     try:
-        _plan_each(courses, numbers=numbers, closed=closed, now=now)
+        return _plan_each(courses, numbers=numbers, closed=closed, now=now)
     except PASSING:
         raise
     except Exception as error:
@@ -138,7 +170,7 @@ def _plan_each(
     numbers: dict[int, int],
     closed: ClosedDaysOfClinics,
     now: datetime,
-) -> None:
+) -> int:
     records = course_records(courses, now=now)
     reachable = reachable_channels()
     planned = [
@@ -147,8 +179,11 @@ def _plan_each(
         )
         for one in records
     ]
-    plans_write(planned, now=now)
-    looks_write(planned)
+    left = {one.course_id for one in plans_write(planned, now=now)}
+    looks_write(
+        replace(one, look_at=now + NEXT) if one.course_id in left else one for one in planned
+    )
+    return len(planned) - len(left)
 
 
 def _planned(

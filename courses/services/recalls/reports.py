@@ -9,12 +9,19 @@ from core.errors import Busy
 from courses import locks
 from courses.errors import MessageUnknown
 from courses.models import DeliveryReport, Message, Recall
-from courses.services.recalls.claims import NOT_ARRIVED, contact_point_off, message_end
+from courses.selectors.recalls.standing import step_stands
+from courses.services.recalls.claims import (
+    contact_point_off,
+    message_arrived,
+    message_not_arrived,
+    newest_report,
+)
 from courses.timing.words import DeliveryOutcome
-from courses.vocabulary import MessageStatus, RequestStatus
+from courses.vocabulary import MessageStatus, RecallReason, RequestStatus
 
 ADDRESS_AT_FAULT: Final = (DeliveryOutcome.BOUNCED, DeliveryOutcome.REFUSED)
-LEFT_OR_WAITS: Final = (MessageStatus.COMPLETED, MessageStatus.PREPARATION)
+WAITING: Final = (MessageStatus.PREPARATION, MessageStatus.ON_HOLD)
+GONE_ON: Final = (MessageStatus.IN_PROGRESS, MessageStatus.COMPLETED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,8 +38,9 @@ class Told:
 def delivery_report_take(*, message_id: int, told: Told, now: datetime) -> bool:
     """Write a report down and do what follows from it; False for one that was here before.
 
-    A message that did not arrive ends, and the next contact point is tried; an address that
-    bounced or refused is turned off. Raises MessageUnknown.
+    A message that did not arrive ends, and the next contact point is tried while its step stands;
+    one that did arrive is settled as sent, also where nobody knew. An address that bounced or
+    refused is turned off. Raises MessageUnknown.
     """
     found = Message.objects.filter(pk=message_id).values_list("recall_id", flat=True).first()
     recall = locks.lock_recall(pk=found) if found is not None else None
@@ -57,22 +65,51 @@ def delivery_report_take(*, message_id: int, told: Told, now: datetime) -> bool:
 
 @step
 def _act(recall: Recall, message: Message, told: Told, *, now: datetime) -> None:
-    if told.outcome is DeliveryOutcome.DELIVERED:
-        if message.delivered_at is None:
-            message.delivered_at = told.happened_at
-            message.save()
-        return
     if told.outcome in ADDRESS_AT_FAULT:
         contact_point_off(pk=message.contact_point_id, reason=told.outcome, now=now)
-    # One that a worker has in hand ends when the worker settles it.
-    if message.status in LEFT_OR_WAITS and told.outcome in NOT_ARRIVED:
-        if recall.status == RequestStatus.COMPLETED:
-            recall.status = RequestStatus.ACTIVE
-            recall.save()
-        message_end(
-            recall=recall,
-            message=message,
-            status=MessageStatus.STOPPED,
-            reason=told.outcome,
-            now=now,
-        )
+    if told.outcome is DeliveryOutcome.DELIVERED and message.delivered_at is None:
+        message.delivered_at = told.happened_at
+        message.save()
+    newest = newest_report(message)
+    # What a worker has in hand it settles itself, by the newest report; an older one is no news.
+    if message.status == MessageStatus.IN_PROGRESS or newest is None:
+        return
+    if newest.provider_id != told.provider_id:
+        return
+    if told.outcome is DeliveryOutcome.DELIVERED:
+        _arrived(recall, message, at=min(told.happened_at, now))
+    else:
+        _not_arrived(recall, message, reason=told.outcome, now=now)
+
+
+@step
+def _arrived(recall: Recall, message: Message, *, at: datetime) -> None:
+    """Whatever waits to tell the same need not leave any more."""
+    if message.status not in {MessageStatus.PREPARATION, MessageStatus.STOPPED}:
+        return
+    others = [one for one in locks.lock_messages_of(recall) if one.pk != message.pk]
+    if any(one.status in GONE_ON for one in others):
+        return
+    for one in others:
+        if one.status in WAITING:
+            one.status, one.status_reason = MessageStatus.NOT_DONE, RecallReason.SUPERSEDED
+            one.save()
+    message_arrived(recall=recall, message=message, at=at)
+
+
+@step
+def _not_arrived(recall: Recall, message: Message, *, reason: str, now: datetime) -> None:
+    """On to the next contact point, unless that was done or a later step tells the same."""
+    if message.status in {MessageStatus.NOT_DONE, MessageStatus.ENTERED_IN_ERROR}:
+        message.may_have_left = False
+        message.save()
+        return
+    unknown = message.status_reason == RecallReason.OUTCOME_UNKNOWN
+    if message.status == MessageStatus.STOPPED and not unknown:
+        return
+    told = recall.status == RequestStatus.COMPLETED
+    held = recall.status == RequestStatus.ON_HOLD and unknown
+    if (told or held) and step_stands(recall, now=now):
+        recall.status, recall.status_reason = RequestStatus.ACTIVE, ""
+        recall.save()
+    message_not_arrived(recall=recall, message=message, reason=reason, now=now)

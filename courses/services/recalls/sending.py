@@ -7,6 +7,7 @@ from typing import Final
 
 from django.conf import settings
 
+from core.errors import Busy
 from courses.channels import FactMissing, Refusal, Senders, TemporaryTrouble
 from courses.models import Message
 from courses.selectors.recalls.closed_days import ClosedDaysOfClinics
@@ -36,6 +37,7 @@ from courses.vocabulary import Channel, MessageStatus, RecallReason
 logger = logging.getLogger(__name__)
 
 KEY_PREFIX: Final = "fallow-message-"
+SETTLE_TRIES: Final = 5
 
 
 def message_key(message: Message) -> str:
@@ -56,19 +58,19 @@ def message_deliver(
     else are read here anew, just before it leaves. What an unknown error leaves behind is claimed
     again when the lease is over.
     """
-    fails_until = plan_if_due(message_id=claim.message_id, now=now)
+    unplanned = plan_if_due(message_id=claim.message_id, now=now)
     message = messages_with_context().get(pk=claim.message_id)
     if message.status != MessageStatus.IN_PROGRESS or message.attempt != claim.attempt:
         return None
-    outcome: Outcome | None = _unknown(message, claim=claim, senders=senders)
-    if outcome is None and fails_until is not None:
-        outcome = Waits(RecallReason.PLAN_FAILS, fails_until)
+    outcome: Outcome | None = _unknown(message, senders=senders)
+    if outcome is None and unplanned is not None:
+        outcome = Waits(unplanned.reason, unplanned.until)
     try:
         outcome = outcome or _attempt(message, claim=claim, senders=senders, now=now, closed=closed)
     except FactMissing:
         # Nothing has left, and trying again would not mend the words.
         outcome = Failed(RecallReason.TEXT_INCOMPLETE)
-    if not message_settle(claim=claim, outcome=outcome, now=now):
+    if not _settled(claim, outcome, now=now):
         logger.warning("message %s: lease lost before it was settled", message.pk)
         return None
     if isinstance(outcome, Failed):
@@ -78,11 +80,24 @@ def message_deliver(
     return outcome
 
 
-def _unknown(message: Message, *, claim: Claim, senders: Senders) -> Failed | None:
-    """What a worker that is gone may have sent is not repeated where repeats have effects."""
+def _settled(claim: Claim, outcome: Outcome, *, now: datetime) -> bool:
+    """As `message_settle`, which waits some seconds for a lock each time.
+
+    Raises Busy when others are at it for long: the message is claimed again after its lease.
+    """
+    for _ in range(SETTLE_TRIES - 1):
+        try:
+            return message_settle(claim=claim, outcome=outcome, now=now)
+        except Busy:
+            logger.warning("message %s: others are at it; settling again", claim.message_id)
+    return message_settle(claim=claim, outcome=outcome, now=now)
+
+
+def _unknown(message: Message, *, senders: Senders) -> Failed | None:
+    """What may have left is not repeated where repeats have effects."""
     sender = senders.get(Channel(message.channel))
-    if claim.taken_over and sender is not None and not sender.honours_keys:
-        return Failed(RecallReason.OUTCOME_UNKNOWN)
+    if message.may_have_left and sender is not None and not sender.honours_keys:
+        return Failed(RecallReason.OUTCOME_UNKNOWN, may_have_left=True)
     return None
 
 
@@ -116,10 +131,11 @@ def _send(message: Message, send: Send, *, senders: Senders, now: datetime) -> O
     except Refusal as refusal:
         return Failed(refusal.reason, address=refusal.address)
     except TemporaryTrouble as trouble:
-        if trouble.may_have_left and not sender.honours_keys:
-            return Failed(RecallReason.OUTCOME_UNKNOWN)
+        unknown = trouble.may_have_left
+        if unknown and not sender.honours_keys:
+            return Failed(RecallReason.OUTCOME_UNKNOWN, may_have_left=True)
         if message.attempt >= MAX_ATTEMPTS:
-            return Failed(trouble.reason)
+            return Failed(trouble.reason, may_have_left=unknown)
         pause = pause_after(
             message.attempt,
             jitter=random.random(),  # noqa: S311
@@ -128,5 +144,9 @@ def _send(message: Message, send: Send, *, senders: Senders, now: datetime) -> O
         )
         quiet = point_of(message.contact_point).quiet_in(cadence_of_recall(message.recall))
         again_at = out_of_quiet(now + pause, quiet=quiet)
-        return Failed(trouble.reason, again_at=again_at)
+        visit = message.recall.appointment
+        if visit is not None and again_at >= visit.starts_at:
+            # Another way may still come in time.
+            return Failed(trouble.reason, may_have_left=unknown)
+        return Failed(trouble.reason, again_at=again_at, may_have_left=unknown)
     return Sent(delivery)

@@ -26,6 +26,7 @@ from tests.support.factories import make_actor
 from tests.support.recalls import Remembering, Scene, make_scene, open_due, send_due, statuses
 
 SENT = Sent(Delivery(reference="theirs"))
+UNKNOWN = [("on-hold", "outcome_unknown"), ("stopped", "outcome_unknown")]
 
 
 class Died(BaseException):
@@ -62,8 +63,10 @@ class TestOneWorkerAtATime:
 
     def test_when_the_lease_is_over_it_is_claimed_again(self, due, lease):
         message_claim(now=due.noon)
+        assert not due.message.may_have_left
         again = message_claim(now=due.noon + lease)
-        assert again == Claim(message_id=due.message.pk, attempt=2, taken_over=True)
+        assert again == Claim(message_id=due.message.pk, attempt=2)
+        assert due.message.may_have_left
 
     def test_the_word_of_one_who_lost_it_does_not_count(self, due, lease):
         slow = message_claim(now=due.noon)
@@ -94,10 +97,7 @@ class TestOneWorkerAtATime:
             send_due(due.noon, way)
         assert send_due(due.noon + lease, way) == {"failed": 1}
         assert len(way.sent) == 1
-        assert statuses([due.recall, due.message]) == [
-            ("on-hold", "outcome_unknown"),
-            ("stopped", "outcome_unknown"),
-        ]
+        assert statuses([due.recall, due.message]) == UNKNOWN
         open_due(due.noon + lease)
         assert statuses([due.recall]) == [("on-hold", "outcome_unknown")]
 
@@ -114,13 +114,21 @@ class TestOneWorkerAtATime:
         assert statuses([due.message]) == [("preparation", "mail_server_trouble")]
 
     def test_five_workers_that_died_are_enough(self, due, lease, way):
-        other = make_contact_point(due.patient, rank=2)
+        make_contact_point(due.patient, rank=2)
         for number in range(5):
             message_claim(now=due.noon + number * lease)
         send_due(due.noon + 5 * lease, way)
-        first, second = Message.objects.filter(recall=due.recall).order_by("pk")
-        assert statuses([first]) == [("stopped", "gave_up")]
-        assert second.contact_point == other
+        assert way.sent == []
+        assert statuses([due.recall, due.message]) == UNKNOWN
+
+    def test_five_workers_that_died_with_a_call_told_nobody(self, db, lease, way):
+        scene = make_scene(channel="phone", address="+4915112345678")
+        other = make_contact_point(scene.patient, rank=2)
+        open_due(scene.closes_at)
+        for number in range(5):
+            message_claim(now=scene.noon + number * lease)
+        send_due(scene.noon + 5 * lease, way)
+        assert way.addresses == [other.address]
 
 
 class TestWithdrawnWhileItIsSent:

@@ -148,8 +148,11 @@ class TestOverHttp:
         assert queries_of(desk, "/consents") == three
 
 
-@pytest.mark.parametrize("claimed", [False, True])
-def test_an_opt_out_counts_for_what_is_due_already(scene, way, claimed):
+# Whether a worker that was not heard of again has told them, nobody knows.
+@pytest.mark.parametrize(
+    ("claimed", "reason"), [(False, "no_contact_point"), (True, "outcome_unknown")]
+)
+def test_an_opt_out_counts_for_what_is_due_already(scene, way, claimed, reason):
     open_due(scene.noon)
     if claimed:
         assert message_claim(now=scene.noon) is not None
@@ -165,4 +168,4 @@ def test_an_opt_out_counts_for_what_is_due_already(scene, way, claimed):
     )
     send_due(scene.noon + timedelta(minutes=3), way)
     assert way.sent == []
-    assert statuses([scene.recall]) == [("on-hold", "no_contact_point")]
+    assert statuses([scene.recall]) == [("on-hold", reason)]

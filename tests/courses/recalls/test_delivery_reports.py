@@ -4,6 +4,7 @@ import json
 import time
 
 import pytest
+import time_machine
 from django.utils import timezone
 
 from courses.api.delivery_reports import signature
@@ -27,10 +28,12 @@ def _secret(settings):
 
 @pytest.fixture
 def scene():
+    """The recall is due, and its day is today."""
     scene = make_scene(channel="sms", address="+4915112345678")
     make_contact_point(scene.patient, address="second@example.org", rank=2)
     open_due(scene.noon)
-    return scene
+    with time_machine.travel(scene.noon, tick=False):
+        yield scene
 
 
 def tell(message, outcome, *, report="r-1", secret=SECRET, at=None, key=None):

@@ -145,10 +145,19 @@ class TestWithdraw:
         assert_problem(desk.post(path), 400, "invalid")
         assert planned.recall.status == "active"
 
-    def test_after_it_was_sent_there_is_nothing_to_withdraw(self, planned, desk):
+    def test_after_it_was_sent_what_would_follow_is_withdrawn(self, planned, desk):
         send_due(planned.noon)
         path = f"/recalls/{planned.recall.pk}/withdraw"
-        assert_problem(desk.post(path, {"reason": "late"}), 422, "status_step_refused")
+        shown = desk.post(path, {"reason": "asked on the phone"}).json()
+        assert (shown["status"], shown["withdrawn_by"]) == ("completed", desk.staff.pk)
+        assert desk.post(path, {"reason": "again"}).json() == shown
+
+    def test_when_nothing_is_to_come_it_says_so(self, planned, desk):
+        send_due(planned.noon)
+        open_due(planned.noon + timedelta(days=100))
+        path = f"/recalls/{planned.recall.pk}/withdraw"
+        assert_problem(desk.post(path, {"reason": "late"}), 422, "nothing_to_withdraw")
+        assert planned.recall.withdrawn_by is None
 
 
 class TestRecordCall:

@@ -4,7 +4,8 @@ from datetime import timedelta
 
 import pytest
 
-from courses.models import Appointment, Recall
+from courses.channels import TemporaryTrouble
+from courses.models import Appointment, Recall, RecallPlan
 from courses.vocabulary import AppointmentStatus, CourseStatus
 from tests.support.courses import NOW, make_appointment, make_contact_point, make_ward
 from tests.support.factories import make_clinic, make_opening_week
@@ -169,3 +170,51 @@ def test_the_last_two_days_are_told_on_closed_days_too(way):
     assert (friday.due_at.isoweekday(), sunday.due_at.isoweekday()) == (5, 7)
     send_due(sunday.due_at, way)
     assert len(way.sent) == 1
+
+
+class TestOneWayComesTooLateAndAnotherInTime:
+    """Claimed in quiet hours that end after the visit has begun."""
+
+    @pytest.fixture
+    def visit(self, ward):
+        make_contact_point(ward.course.patient, address="second@example.org", rank=2)
+        visit = make_appointment(ward, NOW + DAY)
+        open_due(NOW)
+        self.quiet(ward, rank=1)
+        return visit
+
+    def quiet(self, ward, *, rank):
+        """From now on, and what waits has been planned by the hours of before."""
+        ward.course.patient.contact_points.filter(rank=rank).update(
+            quiet_from="09:00", quiet_until="08:30", time_zone="UTC"
+        )
+        RecallPlan.objects.update(look_at=None)
+
+    def test_the_other_is_tried(self, visit, way):
+        send_due(LATER, way)
+        assert way.addresses == ["second@example.org"]
+        [recall] = Recall.objects.all()
+        assert statuses([recall, *recall.messages.order_by("pk")]) == [
+            ("completed", ""),
+            ("not-done", "too_late"),
+            ("completed", ""),
+        ]
+
+    def test_without_one_it_is_dropped(self, ward, visit, way):
+        self.quiet(ward, rank=2)
+        send_due(LATER, way)
+        assert way.sent == []
+        [recall] = Recall.objects.all()
+        assert statuses([recall, *recall.messages.all()]) == [
+            ("revoked", "too_late"),
+            ("not-done", "too_late"),
+        ]
+
+
+def test_another_attempt_that_would_come_too_late_gives_way_to_another_contact_point(ward, way):
+    other = make_contact_point(ward.course.patient, rank=2)
+    visit = make_appointment(ward, NOW + DAY)
+    open_due(NOW)
+    way.troubles = [TemporaryTrouble("letter_deferred_452", retry_after=timedelta(hours=2))]
+    send_due(visit.starts_at - timedelta(hours=1), way)
+    assert way.addresses == [other.address]

@@ -6,7 +6,7 @@ import pytest
 
 from clinics.vocabulary import Role
 from courses.channels import Refusal, TemporaryTrouble
-from courses.models import HealingWindow, Message, Recall
+from courses.models import HealingWindow, Message, Recall, RecallPlan
 from courses.selectors.recalls.closed_days import ClosedDaysOfClinics
 from courses.services.consents import Said, contact_point_opt_out
 from courses.services.observations import observation_record
@@ -56,6 +56,17 @@ def test_sends_once_and_says_so(due, way):
 def test_not_before_its_time(due, way):
     assert send_due(due.closes_at + timedelta(hours=10) - MINUTE, way) == {}
     assert send_due(due.closes_at + timedelta(hours=10), way) == {"sent": 1}
+
+
+def test_moved_to_later_since_it_was_claimed(due, way):
+    claim = message_claim(now=due.noon)
+    later = due.noon + timedelta(hours=3)
+    RecallPlan.objects.update(look_at=None)
+    Recall.objects.filter(pk=due.recall.pk).update(due_at=later)
+    message_deliver(claim=claim, senders={Channel.EMAIL: way}, now=due.noon)
+    assert (way.sent, due.message.due_at) == ([], later)
+    assert statuses([due.message]) == [("preparation", "not_due")]
+    assert send_due(later, way) == {"sent": 1}
 
 
 def test_booked_meanwhile(due, way):
