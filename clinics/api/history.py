@@ -29,6 +29,8 @@ from core.api.ndjson import MEDIA_TYPE, NdjsonRenderer
 from core.api.views import FallowView
 from core.api.viewsets import ListMixin
 from core.db import carried_on
+from core.reads import note_reads
+from core.request_id import current_request_id, request_id
 from core.vocabulary import choices
 
 
@@ -258,8 +260,9 @@ class HistoryExportView(FallowView):
     def get(self, request: Request) -> StreamingHttpResponse:
         """Lines of JSON: changes, then reads, then how many and their SHA-256.
 
-        The digest is over the bytes of all lines before the last. For a chain manager of the
-        whole chain.
+        The digest is over the bytes of all lines before the last. What comes after this request
+        is not among them, such as the notes that it reads records itself. For a chain manager of
+        the whole chain.
         """
         query = ExportQuery(data=request.query_params)
         if not query.is_valid():
@@ -269,10 +272,23 @@ class HistoryExportView(FallowView):
                     for name, messages in query.errors.items()
                 }
             )
+        now, asked = self.now(), current_request_id()
+
+        def note(patients: set[int]) -> None:
+            with request_id(asked):
+                note_reads(
+                    apps.get_model(settings.FALLOW_HISTORY_SUBJECTS["patient"]),
+                    keys=patients,
+                    actor=self.actor,
+                    operation="history-export",
+                    now=now,
+                )
+
         lines = history_lines(
             chain_id=self.actor.chain_id,
             start=query.validated_data["start"],
-            end=query.validated_data["end"],
+            end=min(query.validated_data["end"], now),
+            note=note,
         )
         answer = StreamingHttpResponse(carried_on(lines), content_type=MEDIA_TYPE)
         answer.headers["X-Accel-Buffering"] = "no"

@@ -8,7 +8,7 @@ import pytest
 from django.core.management import call_command
 from django.db import IntegrityError, ProgrammingError, connection, transaction
 
-from clinics.models import Change
+from clinics.models import Change, RecordRead
 from clinics.vocabulary import Role
 from core import db, history
 from core.db import Author, authored
@@ -259,6 +259,21 @@ class TestExport:
         assert (end["kind"], end["lines"]) == ("end", len(lines))
         assert end["sha256"] == sha256(b"".join(lines)).hexdigest()
         assert {json.loads(line)["chain_id"] for line in lines} == {stage.chain.pk}
+
+    def test_the_records_that_it_tells_of_are_noted_as_read(self, stage):
+        manager = sign_in(Role.CHAIN_MANAGER, chain=stage.chain)
+        period = {"start": "2020-01-01T00:00Z", "end": "2100-01-01T00:00Z"}
+        answer = manager.get("/history-export", **period)
+        told = [json.loads(line) for line in b"".join(answer.streaming_content).splitlines()]
+        noted = RecordRead.objects.filter(operation="history-export")
+        assert stage.course.patient_id in {line.get("patient_id") for line in told}
+        assert sorted(noted.values_list("patient_id", flat=True)) == sorted(
+            {line.get("patient_id") for line in told} - {None}
+        )
+        assert set(noted.values_list("staff_id", "request_id")) == {
+            (manager.staff.pk, answer.headers["X-Request-Id"])
+        }
+        assert "history-export" not in {line.get("operation") for line in told}
 
     def test_it_needs_its_period(self, stage):
         manager = sign_in(Role.CHAIN_MANAGER, chain=stage.chain)
