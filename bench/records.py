@@ -57,8 +57,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=400)
     parser.add_argument("--changes", type=int, default=5)
     asked = parser.parse_args()
-    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "bench.peer.in_process")
-    os.environ.setdefault("FALLOW_LOG_LEVEL", "ERROR")
+    settle()
     django.setup()
     from django.db import transaction
 
@@ -69,6 +68,17 @@ def main() -> None:
     with whole:
         run(asked.rounds)
         transaction.set_rollback(True)
+
+
+def settle() -> None:
+    """Answer in this process, and quietly."""
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "bench.peer.in_process")
+    os.environ.setdefault("FALLOW_LOG_LEVEL", "ERROR")
+
+
+def clock() -> float:
+    """Milliseconds."""
+    return time.perf_counter() * 1000
 
 
 def prepare(changes: int) -> None:
@@ -169,9 +179,9 @@ def ask(caller: Any, requests: list[Request]) -> Seen:
     seen = Seen()
     for number, (address, body) in enumerate(requests):
         with listening() as said:
-            began = time.perf_counter()
+            began = clock()
             answer = caller.get(address) if body is None else caller.post(address, body)
-            took = (time.perf_counter() - began) * 1000
+            took = clock() - began
         assert answer.status_code == 200, (address, answer.status_code, answer.content)
         if number >= WARM_UP:
             seen.took.append(took)
@@ -205,12 +215,12 @@ def again(statements: list[list[str]]) -> Seen:
     for each in statements:
         with bare.cursor() as cursor:
             cursor.execute("SAVEPOINT floor")
-            began = time.perf_counter()
+            began = clock()
             for one in each:
                 cursor.execute(one)
                 if cursor.description:
                     cursor.fetchall()
-            seen.took.append((time.perf_counter() - began) * 1000)
+            seen.took.append(clock() - began)
             cursor.execute("ROLLBACK TO SAVEPOINT floor")
         seen.counts.append(len(each))
     return seen
