@@ -173,7 +173,9 @@ class RecallViewSet(ListMixin, RetrieveMixin):
     def withdraw(self, request: Request, pk: str) -> Response:
         """Nobody is to be told any more, by any step about the same thing. Safe to repeat.
 
-        What has not left stays here.
+        What has not left stays here, and steps that are to come are not planned, until another
+        window or a visit that falls through. Between two steps name one that was sent: it keeps
+        its status. 422 `nothing_to_withdraw` when no step stands or is to come.
 
         For the front desk and the treating clinician of the clinic that leads the course.
         """
