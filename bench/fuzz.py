@@ -93,6 +93,8 @@ def _fuzzer() -> Any:
 
 def _django() -> None:
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings.test")
+    for name in ("FALLOW_CALLBACK_SECRET", "FALLOW_METRICS_TOKEN"):
+        os.environ.setdefault(name, "made-up-and-no-secret")
     import django
 
     django.setup()

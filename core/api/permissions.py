@@ -28,10 +28,8 @@ class PolicyPermission(BasePermission):
     message = "Your roles do not allow this."
 
     def has_permission(self, request: Request, view: Any) -> bool:
-        action = action_of(request, view)
+        action = answered_action(request, view)
         if action is None:
-            if request.method != "OPTIONS":
-                raise MethodNotAllowed(request.method or "")
             return True
         key = policy_of(view, action)
         if key == PUBLIC:
@@ -53,6 +51,14 @@ def action_of(request: Request, view: Any) -> str | None:
         return action
     handler = "get" if method == "head" else method
     return handler if hasattr(view, method) else None
+
+
+def answered_action(request: Request, view: Any) -> str | None:
+    """The action that answers; None for OPTIONS. Raises MethodNotAllowed when there is none."""
+    action = action_of(request, view)
+    if action is None and request.method != "OPTIONS":
+        raise MethodNotAllowed(request.method or "")
+    return action
 
 
 def policy_of(view: Any, action: str) -> str:

@@ -73,7 +73,7 @@ class DeliveryReportTakeView(FallowView):
     """Where providers tell what became of a message."""
 
     policy = {"post": PUBLIC}
-    refusals = {"post": (403,)}
+    refusals = {"post": (403, 404)}
     authentication_classes = ()
     throttle_classes = ()
 

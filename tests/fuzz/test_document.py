@@ -11,28 +11,38 @@ from clinics.api.organisation import ClinicSerializer, ClinicViewSet
 from clinics.models import Chain, Clinic
 from tests.support.demo import unit
 from tests.support.fuzz import Fuzzer
+from tests.support.fuzz_callers import CALLBACKS, METRICS, OF_PEOPLE
 
 CASES = 5
 SEED = 20270301
 PATIENTS = 12
+OF_OTHERS = ("/r/", "/u/", "/calendars/", CALLBACKS, METRICS)
+"""What patients, calendars, providers and watchers ask, each with what was given to them."""
+OVER = {"POST /r/{token}/book", "POST /r/{token}/later"}
+"""The demonstration has no message that still offers something."""
 
 # One test asks every operation: it takes as long as many.
 pytestmark = pytest.mark.timeout(900)
 
 
 @pytest.fixture(scope="module")
-def fuzzer(django_db_setup, django_db_blocker, tmp_path_factory) -> Iterator[Fuzzer]:
-    """Over a small demonstration, in a transaction that is rolled back after the last test."""
-    path = tmp_path_factory.mktemp("fuzz") / "credentials.json"
-    with django_db_blocker.unblock():
-        opened = unit()
-        opened.__enter__()
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("django.conf.settings.FALLOW_CREDENTIALS_FILE", path)
-            call_command("load_demo", patients=PATIENTS, stdout=StringIO())
-        yield Fuzzer(Chain.objects.get())
+def db(django_db_setup, django_db_blocker) -> Iterator[None]:
+    """The test database, in a transaction that is rolled back after the last test."""
+    with django_db_blocker.unblock(), unit():
+        yield
         transaction.set_rollback(True)
-        opened.__exit__(None, None, None)
+
+
+@pytest.fixture(scope="module")
+def fuzzer(db, tmp_path_factory) -> Iterator[Fuzzer]:
+    """Over a small demonstration."""
+    path = tmp_path_factory.mktemp("fuzz") / "credentials.json"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("django.conf.settings.FALLOW_CREDENTIALS_FILE", path)
+        patch.setattr("django.conf.settings.FALLOW_CALLBACK_SECRET", "made up")
+        patch.setattr("django.conf.settings.FALLOW_METRICS_TOKEN", "made-up")
+        call_command("load_demo", patients=PATIENTS, stdout=StringIO())
+        yield Fuzzer(Chain.objects.get())
 
 
 def test_every_operation_answers_as_the_document_says(fuzzer):
@@ -43,6 +53,17 @@ def test_every_operation_answers_as_the_document_says(fuzzer):
         if outcome.findings:
             found[label] = outcome.findings
     assert found == {}
+
+
+def test_what_a_token_of_a_program_does_not_open_is_asked_by_whom_it_is_for(fuzzer):
+    closed, found = [], {}
+    for label, operation in fuzzer.operations.items():
+        if operation.path.startswith(OF_PEOPLE + OF_OTHERS):
+            outcome = fuzzer.run(label, cases=40, seed=SEED, coverage=10)
+            found |= {label: outcome.findings} if outcome.findings else {}
+            closed += [] if {"200", "201", "204"} & set(outcome.statuses) else [label]
+    assert found == {}
+    assert set(closed) <= OVER
 
 
 def test_good_requests_reach_rows_and_leave_nothing(fuzzer):

@@ -1,27 +1,21 @@
 """Requests made up from the OpenAPI document, answered in process as by a web process.
 
 Each is answered in a transaction of its own that is rolled back, so that the thousandth finds what
-the first one found. Keys of real rows are read from the lists of the API itself.
+the first one found.
 """
 
-import io
-import json
 import random
-import re
 import traceback
-from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from itertools import cycle
 from pathlib import Path
 from typing import Any
-from uuid import uuid4
 
 import hypothesis
 import schemathesis
-from django.contrib.auth import get_user_model
 from django.core.signals import got_request_exception, request_finished, request_started
 from django.core.wsgi import get_wsgi_application
 from django.db import close_old_connections, connection
@@ -32,27 +26,19 @@ from schemathesis.core.failures import Failure, FailureGroup
 from schemathesis.generation.modes import GenerationMode
 
 from clinics.models import Chain
-from clinics.vocabulary import Role
 from core.api.body import UNKNOWN
-from tests.support.api import Caller
 from tests.support.demo import unit
-from tests.support.factories import make_membership, make_staff
+from tests.support.fuzz_callers import Callers
+from tests.support.fuzz_rows import Rows
 from tests.support.walls import as_web_process
 
 CONFIG = Path(__file__).parents[1] / "fuzz" / "schemathesis.toml"
 DOCUMENT = "/api/v1/openapi.json"
 BASE = "/api/v1"
-PAGE = 50
-REAL = 0.8
-"""Share of well-formed requests whose keys are those of real rows."""
-KEYS = {"id", "replan"}
-"""Path parameters that are keys of the collection before them."""
 PROBES = 3
 """So many good answers of an operation are asked for again without a credential."""
 ON_THEIR_OWN = ("ignored_auth",)
 OF_A_STORY = ("use_after_free", "ensure_resource_availability", "object_level_authorization")
-DAY = re.compile(r"\d{4}-\d\d-\d\d")
-INSTANT = re.compile(DAY.pattern + r"[Tt]\d\d:\d\d.*")
 SAFE = {"GET", "HEAD", "OPTIONS"}
 
 OF_FORM = {
@@ -78,21 +64,25 @@ BARE = {
 }
 """What these two say where they are about the form alone."""
 
-Pools = dict[str, list[int]]
-
 
 class RolledBack:
     """The application, each request in a transaction that leaves nothing behind."""
 
-    def __init__(self) -> None:
+    def __init__(self, callers: Callers) -> None:
         self.application = get_wsgi_application()
         self.failed: str = ""
+        self.callers = callers
+        self.keep_connection()
+        got_request_exception.connect(self._note)
+
+    def keep_connection(self) -> None:
+        """Let no request end the connection; a test client that was used has undone that."""
         for signal in (request_started, request_finished):
             signal.disconnect(close_old_connections)
-        got_request_exception.connect(self._note)
 
     def __call__(self, environ: dict[str, Any], start_response: Callable[..., Any]) -> list[bytes]:
         self.failed = ""
+        self.callers.sign(environ)
         with unit() as _, as_web_process():
             answer = self.application(environ, start_response)
             body = b"".join(answer)
@@ -133,15 +123,16 @@ class Fuzzer:
 
     def __init__(self, chain: Chain) -> None:
         load_all_checks()
-        self.app = RolledBack()
-        self.authorization = all_roles(chain)
+        self.callers = Callers(chain)
+        self.app = RolledBack(self.callers)
         self.schema = schemathesis.openapi.from_wsgi(
             DOCUMENT, self.app, config=SchemathesisConfig.from_path(CONFIG)
         )
         self.operations = {
             found.ok().label: found.ok() for found in self.schema.get_all_operations()
         }
-        self.pools = self._pools()
+        self.rows = Rows(self.app, self.callers)
+        self.rows.look(self.operations)
         every = [check for check in CHECKS.get_all() if not isinstance(check, type)]
         self.checks = [one for one in every if one.__name__ not in ON_THEIR_OWN + OF_A_STORY]
         self.checks.append(constraints_are_told)
@@ -151,6 +142,9 @@ class Fuzzer:
         """So many requests of one operation: edges of its schema, then drawn ones, good and bad."""
         outcome = Outcome(label)
         began = datetime.now(UTC)
+        self.callers.begin(self.operations[label].path)
+        self.rows.look_at_sessions()
+        self.app.keep_connection()
         chance = random.Random(f"{seed} {label}")
         for case in self._edges(label, at_most=cases // 2 if coverage is None else coverage):
             self._send(case, outcome, chance)
@@ -204,9 +198,10 @@ class Fuzzer:
         return drawn
 
     def _send(self, case: Any, outcome: Outcome, chance: random.Random) -> None:
-        self._make_real(case, chance)
+        asker, known = self.callers.next(case.operation.path, chance)
+        self.rows.make_real(case, known, chance)
         # The transport in process does not unpack what is compressed.
-        headers = {"Authorization": self.authorization, "Accept-Encoding": "identity"}
+        headers = {**asker, "Accept-Encoding": "identity"}
         try:
             response = case.call(headers=headers)
         except Exception:  # noqa: BLE001  whatever it is, it is a finding
@@ -225,93 +220,14 @@ class Fuzzer:
         checks = list(self.checks)
         if outcome.statuses[str(response.status_code)] <= PROBES and response.status_code < 300:
             checks += self.probes
-        self._judge(case, response, outcome, checks)
-
-    def _judge(self, case: Any, response: Any, outcome: Outcome, checks: list[Any]) -> None:
         try:
-            case.validate_response(
-                response, checks=checks, headers={"Authorization": self.authorization}
-            )
+            case.validate_response(response, checks=checks, headers=asker)
         except FailureGroup as group:
             outcome.violations += 1
             for failure in group.exceptions:
                 outcome.findings.setdefault(
                     _told(failure, response), _curl(case, response) + "\n" + response.text[:1000]
                 )
-
-    def _make_real(self, case: Any, chance: random.Random) -> None:
-        """Put keys of rows that are there, and days near the present one, in a good request."""
-        meta = case.meta
-        if meta is None:
-            return
-        modes = {place.name: part.mode for place, part in meta.components.items()}
-        if chance.random() < REAL and _is_good(modes.get("PATH")):
-            self._make_path_real(case, chance)
-        if chance.random() < REAL and _is_good(modes.get("HEADER")) and case.headers:
-            case.headers.update({"If-Match": "*"} if "If-Match" in case.headers else {})
-        if not meta.generation.mode.is_positive or chance.random() > REAL:
-            return
-        if isinstance(case.body, dict | list):
-            case.body = self._real(case.body, "", chance)
-        if case.query:
-            # A cursor is signed: only one that was given can be good.
-            query = {name: one for name, one in case.query.items() if name != "cursor"}
-            case.query = self._real(query, "", chance)
-
-    def _make_path_real(self, case: Any, chance: random.Random) -> None:
-        keys = self.pools.get(_collection(case.path), [])
-        for name in KEYS & set(case.path_parameters or ()):
-            if keys:
-                case.path_parameters[name] = chance.choice(keys)
-
-    def _real(self, value: Any, name: str, chance: random.Random) -> Any:
-        if isinstance(value, dict):
-            return {key: self._real(one, key, chance) for key, one in value.items()}
-        if isinstance(value, list):
-            return [self._real(one, name, chance) for one in value]
-        if isinstance(value, int) and not isinstance(value, bool) and self.pools.get(name):
-            return chance.choice(self.pools[name])
-        if isinstance(value, str) and INSTANT.fullmatch(value):
-            return (_near(chance)).isoformat()
-        if isinstance(value, str) and DAY.fullmatch(value):
-            return _near(chance).date().isoformat()
-        return value
-
-    def _pools(self) -> Pools:
-        """Keys by collection (`/patients`) and by the name of a field that carries such a key."""
-        found: dict[str, set[int]] = defaultdict(set)
-        for label in self.operations:
-            method, path = label.split(" ", 1)
-            if method != "GET" or "{" in path:
-                continue
-            rows = self._list(path)
-            for row in rows:
-                _keys_of(row, found)
-            found[path] |= {row["id"] for row in rows if isinstance(row.get("id"), int)}
-            found[_singular(path)] |= found[path]
-        return {name: sorted(keys) for name, keys in found.items() if keys}
-
-    def _list(self, path: str) -> list[dict[str, Any]]:
-        environ = {
-            "REQUEST_METHOD": "GET",
-            "PATH_INFO": path,
-            "QUERY_STRING": "",
-            "SERVER_NAME": "localhost",
-            "SERVER_PORT": "80",
-            "wsgi.input": io.BytesIO(),
-            "wsgi.url_scheme": "http",
-            "HTTP_AUTHORIZATION": self.authorization,
-        }
-        answered: list[str] = []
-        body = b"".join(self.app(environ, lambda status, _: answered.append(status)))
-        if not answered or not answered[0].startswith("200"):
-            return []
-        try:
-            told = json.loads(body)
-        except ValueError:
-            return []
-        rows = told.get("items") if isinstance(told, dict) else None
-        return [row for row in rows or [] if isinstance(row, dict)]
 
 
 def constraints_are_told(_: Any, response: Any, case: Any) -> None:
@@ -329,50 +245,6 @@ def _is_of_a_rule(error: dict[str, str]) -> bool:
     """Whether more is refused than a form: a change of nothing, one of two, a name nobody knows."""
     bare = BARE.get(error["code"])
     return error.get("pointer") == "" or (bare is not None and error["detail"] not in bare)
-
-
-def all_roles(chain: Chain) -> str:
-    """The Authorization header of somebody new who holds every role in the whole chain."""
-    staff = make_staff(chain)
-    staff.user = get_user_model().objects.create_user(username=f"fuzz-{uuid4()}")
-    staff.save()
-    for role in Role:
-        make_membership(staff, role)
-    return str(Caller(staff).client._credentials["HTTP_AUTHORIZATION"])
-
-
-def _keys_of(row: Any, found: dict[str, set[int]]) -> None:
-    if isinstance(row, dict):
-        for name, value in row.items():
-            if isinstance(value, int) and not isinstance(value, bool):
-                if name not in {"id", "version"} and not name.endswith(("_nm", "_mm", "_s")):
-                    found[name].add(value)
-            else:
-                _keys_of(value, found)
-    elif isinstance(row, list):
-        for one in row[:PAGE]:
-            _keys_of(one, found)
-
-
-def _collection(path: str) -> str:
-    return path.split("/{", 1)[0]
-
-
-def _singular(path: str) -> str:
-    name = path.rsplit("/", 1)[1].replace("-", "_")
-    if name.endswith("ies"):
-        return name[:-3] + "y"
-    return name.removesuffix("s")
-
-
-def _is_good(mode: GenerationMode | None) -> bool:
-    return mode is None or mode.is_positive
-
-
-def _near(chance: random.Random) -> datetime:
-    hours = chance.randint(-30 * 24, 60 * 24)
-    base = datetime.now(UTC).replace(minute=0, second=0, microsecond=0)
-    return base + timedelta(hours=hours)
 
 
 def _line(trace: str) -> str:

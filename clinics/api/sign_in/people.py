@@ -218,7 +218,13 @@ class RecoveryCodesView(OwnStep):
     policy = {"get": "own.session", "post": "own.session"}
     step = second_factor.ManageRecoveryCodesView
 
-    @extend_schema(summary="My codes for recovery", responses=RecoveryCodesOut)
+    @extend_schema(
+        summary="My codes for recovery",
+        responses={
+            200: RecoveryCodesOut,
+            (404, MEDIA_TYPE): problem("`not_set_up`: they come with the authenticator"),
+        },
+    )
     def get(self, request: Request) -> Response:
         """Everyone who is signed in with a session may, having proved anew.
 
