@@ -33,7 +33,7 @@ def test_nothing_is_sent_on_a_plan_that_is_being_made():
     open_due(scene.noon)
     # Due to be looked at, though what stands is still wanted.
     RecallPlan.objects.update(look_at=scene.noon)
-    with held(PLAN, key=scene.course.pk, column="course_id"):
+    with held(PLAN, key=scene.course.pk, column="course_id"), held(RECALL, key=scene.recall.pk):
         assert send_due(scene.noon, way) == {"waits": 1}
         assert statuses([scene.message]) == [("preparation", "plan_under_way")]
         assert scene.message.attempt == 0

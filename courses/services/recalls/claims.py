@@ -117,6 +117,20 @@ def message_settle(*, claim: Claim, outcome: Outcome, now: datetime) -> bool:
     return True
 
 
+@command
+def message_put_off(*, claim: Claim, reason: str, until: datetime) -> bool:
+    """Give a claimed message back until later; as `message_settle`, but nobody is waited for.
+
+    Its recall and the plan of its course may be in other hands.
+    """
+    message = locks.lock_message(pk=claim.message_id)
+    if message is None or not _holds(claim, message):
+        return False
+    message.lease_until = None
+    _wait(message, reason=reason, until=until)
+    return True
+
+
 def newest_report(message: Message) -> DeliveryReport | None:
     """What the provider told last of a message, by its own clock. One query."""
     return DeliveryReport.objects.filter(message=message.pk).order_by("-happened_at", "-pk").first()

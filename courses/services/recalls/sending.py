@@ -28,6 +28,7 @@ from courses.services.recalls.claims import (
     Outcome,
     Sent,
     Waits,
+    message_put_off,
     message_settle,
 )
 from courses.services.recalls.planner import plan_if_due
@@ -62,14 +63,11 @@ def message_deliver(
     message = messages_with_context().get(pk=claim.message_id)
     if message.status != MessageStatus.IN_PROGRESS or message.attempt != claim.attempt:
         return None
-    outcome: Outcome | None = _unknown(message, senders=senders)
-    if outcome is None and unplanned is not None:
-        outcome = Waits(unplanned.reason, unplanned.until)
-    try:
-        outcome = outcome or _attempt(message, claim=claim, senders=senders, now=now, closed=closed)
-    except FactMissing:
-        # Nothing has left, and trying again would not mend the words.
-        outcome = Failed(RecallReason.TEXT_INCOMPLETE)
+    unknown = _unknown(message, senders=senders)
+    if unplanned is not None and unknown is None:
+        put_off = message_put_off(claim=claim, reason=unplanned.reason, until=unplanned.until)
+        return Waits(unplanned.reason, unplanned.until) if put_off else None
+    outcome = unknown or _outcome(message, claim=claim, senders=senders, now=now, closed=closed)
     if not _settled(claim, outcome, now=now):
         logger.warning("message %s: lease lost before it was settled", message.pk)
         return None
@@ -78,6 +76,21 @@ def message_deliver(
             "message %s: attempt %s failed: %s", message.pk, claim.attempt, outcome.reason
         )
     return outcome
+
+
+def _outcome(
+    message: Message,
+    *,
+    claim: Claim,
+    senders: Senders,
+    now: datetime,
+    closed: ClosedDaysOfClinics | None,
+) -> Outcome:
+    try:
+        return _attempt(message, claim=claim, senders=senders, now=now, closed=closed)
+    except FactMissing:
+        # Nothing has left, and trying again would not mend the words.
+        return Failed(RecallReason.TEXT_INCOMPLETE)
 
 
 def _settled(claim: Claim, outcome: Outcome, *, now: datetime) -> bool:
