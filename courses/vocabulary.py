@@ -386,13 +386,6 @@ class RecallReason(StrEnum):
     TEXT_INCOMPLETE = "text_incomplete"
 
 
-class SlotRank(StrEnum):
-    """In which order a search offers slots: by score, or by time."""
-
-    BEST = "best"
-    EARLIEST = "earliest"
-
-
 class TreatmentRole(StrEnum):
     """What a segment of a session keeps busy."""
 

@@ -17,7 +17,7 @@ from courses.api.slots import VisitLengthIn, WhereAndWhenIn, order_of
 from courses.api.visits import SlotIn, visit_of
 from courses.models import Appointment, AppointmentSeries, Course
 from courses.services.booking import SeriesOrder, series_book
-from courses.vocabulary import SlotRank
+from courses.slots import SlotRank
 
 
 class SeriesIn(WhereAndWhenIn, VisitLengthIn, SpanIn):

@@ -37,11 +37,12 @@ from courses.slots import (
     MAX_HORIZON_DAYS,
     SLOT_BASIS,
     Slot,
+    SlotRank,
     TimeWish,
     reason_json,
     slot_json,
 )
-from courses.vocabulary import InkColour, SkinType, SlotRank, TreatmentRole
+from courses.vocabulary import InkColour, SkinType, TreatmentRole
 
 # An offset is refused: these are times of whichever clinic is looked at.
 

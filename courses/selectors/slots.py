@@ -34,6 +34,7 @@ from courses.slots import (
     SearchPolicy,
     Slot,
     SlotAnswer,
+    SlotRank,
     SlotRequest,
     Timeline,
     TimeWish,
@@ -45,7 +46,6 @@ from courses.slots import (
     slot_json,
     steps_near_first,
 )
-from courses.vocabulary import SlotRank
 
 BUSY_CODES = frozenset(
     {

@@ -24,6 +24,7 @@ from courses.slots.request import (
     BadRequest,
     InkNeed,
     SearchPolicy,
+    SlotRank,
     SlotRequest,
     TimeWish,
 )
@@ -61,6 +62,7 @@ __all__ = [
     "Served",
     "Slot",
     "SlotAnswer",
+    "SlotRank",
     "SlotRequest",
     "Step",
     "TimeWish",

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date, datetime, time
+from enum import StrEnum
 
 from core.spans import Span
 from courses.science.errors import InvalidInput
@@ -17,6 +18,13 @@ MAX_CHANGEOVER_MINUTES = 60
 
 class BadRequest(InvalidInput):
     """A search that cannot be made; `field` names what to mend, `message` says how."""
+
+
+class SlotRank(StrEnum):
+    """In which order a search offers slots: by score, or by time."""
+
+    BEST = "best"
+    EARLIEST = "earliest"
 
 
 @dataclass(frozen=True, slots=True)
