@@ -172,7 +172,11 @@ def lock_expired_holds(*, now: datetime, limit: int) -> list[Appointment]:
 
 
 def lock_recall(*, pk: int) -> Recall | None:
-    """Lock one recall until the transaction ends; None when there is none."""
+    """Lock one recall until the transaction ends; None when there is none.
+
+    The plan of its course first: what happens to a recall can change where its patient stands.
+    """
+    lock_rows(RecallPlan.objects.filter(course__recalls=pk))
     return next(iter(lock_rows(Recall.objects.filter(pk=pk))), None)
 
 

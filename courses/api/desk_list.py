@@ -1,4 +1,4 @@
-"""The front desk's list of who is ready and not booked, and what became of invitations."""
+"""The front desk's list of who is ready and not booked."""
 
 from datetime import date, datetime, timedelta
 from typing import Any, Final
@@ -16,38 +16,31 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from clinics.models import Clinic
 from core.api.fields import DayField
-from core.api.filters import WholeNumberFilter, invalid_parameter
+from core.api.filters import WholeNumberFilter
 from core.api.idempotency import idempotent
-from core.api.serializers import END_FIRST
-from core.api.views import FallowView
 from core.api.viewsets import ListMixin
 from core.vocabulary import choices
-from courses.api.base import parsed_query
 from courses.api.patients import ContactPointOut
-from courses.api.recalls import PatientBrief
+from courses.api.recalls import REASON_HELP, PatientBrief
 from courses.models import ContactPoint, Course, Message, Recall, RecallPause
-from courses.selectors.recalls.booking_rates import WITHIN, BookingRate, booking_rates
 from courses.selectors.recalls.desk_list import (
     desk_list,
     desk_rows,
     desk_state,
     in_states,
     never_booked_again,
+    put_off,
+    recall_to_act_on,
+    recalls_shown,
     with_sessions_done,
 )
 from courses.services.recalls.snoozing import recall_snooze
-from courses.timing.differences import LIVE
 from courses.timing.dropout import DropOutRisk, drop_out_risk
-from courses.timing.words import DeskState
-from courses.vocabulary import Channel, MessageStatus
+from courses.timing.words import DeskState, Standing
+from courses.vocabulary import MessageStatus
 
 RISK_NOTE = "A proposal of this service to sort by, from no study; it predicts nothing."
-RATE_NOTE = (
-    "A booking counts for the last invitation before it, within 28 days. It followed; nothing "
-    "says that the invitation was its cause."
-)
 
 
 class RiskPartOut(serializers.Serializer[Any]):
@@ -77,13 +70,39 @@ class OpenCallOut(serializers.ModelSerializer[Message]):
         read_only_fields = fields
 
 
+class DeskRecallOut(serializers.ModelSerializer[Recall]):
+    """An invitation: the next that stands, else the last. Its id withdraws all about this window.
+
+    Who withdrew it stands in `withdrawn_by`; `on-hold` says in `status_reason` why nobody could be
+    reached.
+    """
+
+    status_reason = serializers.CharField(read_only=True, help_text=REASON_HELP)
+
+    class Meta:
+        model = Recall
+        fields = ("id", "version", "step", "due_at", "status", "status_reason", "withdrawn_by")
+        read_only_fields = fields
+
+
+class DeskPauseOut(serializers.ModelSerializer[RecallPause]):
+    """Asked for later: no invitation before `until`. `set_by` is null when the patient asked."""
+
+    class Meta:
+        model = RecallPause
+        fields = ("id", "until", "reason", "set_by", "set_at")
+        read_only_fields = fields
+
+
 class DeskRowOut(serializers.ModelSerializer[Course]):
     """A course that is ready and has no visit.
 
-    One action each: `POST /messages/{call.id}/record-call`, `/slot-searches` with this course,
-    `/recall-list/{id}/snooze`, `/recalls/{id}/withdraw`, `/contact-points/{id}/opt-out` and,
-    for an address that is off, `/contact-points/{id}/reinstate`. `contact_points` is null for
-    roles that need not reach patients.
+    `id` is the course. One action each, all of them POST: `/messages/{call.id}/record-call`,
+    `/slot-searches` and `/appointments` with this course, `/recall-list/{id}/snooze`,
+    `/recalls/{recall.id}/withdraw`, `/contact-points/{contact_points.id}/opt-out` and, for an
+    address that is off, `/contact-points/{contact_points.id}/reinstate`. What stands as `version`
+    beside an id is what If-Match asks for (`"3"` for 3). `contact_points` is null for roles that
+    need not reach patients.
     """
 
     patient = PatientBrief(read_only=True)
@@ -100,6 +119,8 @@ class DeskRowOut(serializers.ModelSerializer[Course]):
     last_reply = serializers.CharField(read_only=True, allow_null=True)
     drop_out_risk = serializers.SerializerMethodField()
     call = serializers.SerializerMethodField()
+    recall = serializers.SerializerMethodField()
+    pause = serializers.SerializerMethodField()
     contact_points = serializers.SerializerMethodField()
 
     class Meta:
@@ -119,6 +140,8 @@ class DeskRowOut(serializers.ModelSerializer[Course]):
             "last_reply",
             "drop_out_risk",
             "call",
+            "recall",
+            "pause",
             "contact_points",
         )
         read_only_fields = fields
@@ -144,7 +167,7 @@ class DeskRowOut(serializers.ModelSerializer[Course]):
         risk: DropOutRisk = drop_out_risk(
             days_overdue=self.get_days_overdue(course),
             no_shows=course.no_shows,
-            unanswered=0 if course.answered else course.unanswered,
+            unanswered=0 if course.standing == Standing.ANSWERED else course.unanswered,
         )
         shown = {"points": risk.points, "parts": risk.parts, "note": RISK_NOTE}
         return dict(DropOutRiskOut(shown).data)
@@ -157,6 +180,19 @@ class DeskRowOut(serializers.ModelSerializer[Course]):
                 if message.status == MessageStatus.ON_HOLD:
                     return dict(OpenCallOut(message).data)
         return None
+
+    @extend_schema_field(DeskRecallOut(allow_null=True))
+    def get_recall(self, course: Course) -> dict[str, Any] | None:
+        """What can be withdrawn; null before the first step was planned."""
+        recall = recall_to_act_on(course.recalls.all())
+        return dict(DeskRecallOut(recall).data) if recall else None
+
+    @extend_schema_field(DeskPauseOut(allow_null=True))
+    def get_pause(self, course: Any) -> dict[str, Any] | None:
+        """Until when invitations are put off, if they are."""
+        newest = next(iter(course.recall_pauses.all()), None)
+        running = newest is not None and newest.until > self._now().date()
+        return dict(DeskPauseOut(newest).data) if running else None
 
     @extend_schema_field(ContactPointOut(many=True, allow_null=True))
     def get_contact_points(self, course: Course) -> list[dict[str, Any]] | None:
@@ -189,6 +225,13 @@ class DeskListFilter(filters.FilterSet):
         help_text="Whether no visit after the last session was ever booked",
     )
 
+    put_off = filters.TypedChoiceFilter(
+        method="until_later",
+        choices=[("true", "true"), ("false", "false")],
+        coerce=lambda told: told == "true",
+        help_text="Whether somebody asked for no invitation before a day that is to come",
+    )
+
     class Meta:
         model = Course
         fields = ("patient",)
@@ -205,6 +248,10 @@ class DeskListFilter(filters.FilterSet):
     def not_since(self, rows: QuerySet[Any], _name: str, value: Any) -> QuerySet[Any]:
         """With or without a visit booked after the last session."""
         return never_booked_again(rows, told=bool(value))
+
+    def until_later(self, rows: QuerySet[Any], _name: str, value: Any) -> QuerySet[Any]:
+        """With or without a pause that runs."""
+        return put_off(rows, told=bool(value), now=timezone.now())
 
     def overdue(self, rows: QuerySet[Any], _name: str, value: Any) -> QuerySet[Any]:
         """Ready for at least so many days."""
@@ -230,7 +277,10 @@ class RecallPauseOut(serializers.ModelSerializer[RecallPause]):
 
 SHOWN: Final = Course.objects.select_related("patient").prefetch_related(
     Prefetch("patient__contact_points", ContactPoint.objects.order_by("rank", "id")),
-    Prefetch("recalls", Recall.objects.filter(status__in=LIVE)),
+    Prefetch("recalls", recalls_shown()),
+    Prefetch(
+        "recall_pauses", RecallPause.objects.order_by("course_id", "-pk").distinct("course_id")
+    ),
     Prefetch("recalls__messages", Message.objects.filter(status=MessageStatus.ON_HOLD)),
 )
 
@@ -279,92 +329,3 @@ class RecallListViewSet(ListMixin):
             now=self.now(),
         )
         return self.show(RecallPauseOut, pause, status=201)
-
-
-class BookingRateOut(serializers.Serializer[Any]):
-    """Invitations of one step by one channel; an exact (Clopper-Pearson) interval."""
-
-    step = serializers.CharField()
-    channel = serializers.ChoiceField(choices=choices(Channel))
-    sent = serializers.IntegerField()
-    booked = serializers.IntegerField()
-    rate = serializers.FloatField()
-    low = serializers.FloatField()
-    high = serializers.FloatField()
-
-
-class BookingRatesOut(serializers.Serializer[Any]):
-    """What followed invitations."""
-
-    since = serializers.DateField()
-    until = serializers.DateField(help_text="Excluded")
-    within_days = serializers.IntegerField()
-    level = serializers.FloatField()
-    rates = BookingRateOut(many=True)
-    note = serializers.CharField()
-
-
-class BookingRatesQuery(serializers.Serializer[Any]):
-    """Which invitations."""
-
-    since = DayField()
-    until = DayField()
-    clinic = serializers.ListField(
-        child=serializers.IntegerField(min_value=1), required=False, max_length=250
-    )
-    level = serializers.FloatField(min_value=0.5, max_value=0.999, default=0.95)
-
-    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
-        """The end is excluded, so it must come later."""
-        if attrs["until"] <= attrs["since"]:
-            raise serializers.ValidationError({"until": END_FIRST}, code="order")
-        return attrs
-
-
-class BookingRatesView(FallowView):
-    """From recall to booking."""
-
-    policy = {"get": "recall_outcome.read"}
-    extra_query_params = tuple(BookingRatesQuery().fields)
-
-    @extend_schema(
-        parameters=[BookingRatesQuery],
-        responses=BookingRatesOut,
-        summary="Show from recall to booking",
-    )
-    def get(self, request: Request) -> Response:
-        """Invitations by step and channel, and how many a booking followed. For chain managers."""
-        query = parsed_query(BookingRatesQuery, request)
-        asked = query.get("clinic")
-        own = set(Clinic.objects.visible_to(self.actor).values_list("pk", flat=True))
-        if asked is not None and not set(asked) <= own:
-            raise invalid_parameter("clinic", detail="There is no such clinic here.")
-        rates = booking_rates(
-            since=query["since"],
-            until=query["until"],
-            clinics=asked,
-            level=query["level"],
-            actor=self.actor,
-        )
-        answer = {
-            "since": query["since"],
-            "until": query["until"],
-            "within_days": WITHIN.days,
-            "level": query["level"],
-            "rates": [_shown(rate) for rate in rates],
-            "note": RATE_NOTE,
-        }
-        return self.show(BookingRatesOut, answer)
-
-
-def _shown(rate: BookingRate) -> dict[str, Any]:
-    share = rate.share
-    return {
-        "step": rate.step,
-        "channel": rate.channel,
-        "sent": share.cases,
-        "booked": share.events,
-        "rate": share.rate,
-        "low": share.low,
-        "high": share.high,
-    }

@@ -15,7 +15,7 @@ from core.api.traffic import traffic
 from core.api.views import FallowView
 from core.errors import NotFound
 from courses.api.calendar_feeds import AnyAccept
-from courses.selectors.recalls.operation import MessageGauges, message_gauges
+from courses.selectors.recalls.operation import MessageGauges, message_gauges, message_health
 
 CONTENT_TYPE: Final = "text/plain; version=0.0.4; charset=utf-8"
 GAUGES: Final = {
@@ -47,7 +47,7 @@ NAMES: Final = {
 class MessageHealthOut(serializers.Serializer[Any]):
     """`late`: something that is due has not left for longer than it may.
 
-    `plans_failing` counts the courses that cannot be planned; their messages wait.
+    `plans_failing` counts the courses that cannot be planned, up to 1 000; their messages wait.
     """
 
     late = serializers.BooleanField()
@@ -100,13 +100,13 @@ class MessageHealthView(FallowView):
     )
     def get(self, request: Request) -> Response:
         """503 when the oldest message that is due is late (FALLOW_LATE_SECONDS). Public."""
-        gauges = message_gauges(now=self.now())
-        late = gauges.oldest_s > settings.FALLOW_LATE_SECONDS
+        health = message_health(now=self.now())
+        late = health.oldest_s > settings.FALLOW_LATE_SECONDS
         answer = {
             "late": late,
-            "oldest_waiting_s": gauges.oldest_s,
+            "oldest_waiting_s": health.oldest_s,
             "late_after_s": settings.FALLOW_LATE_SECONDS,
-            "plans_failing": gauges.plans_failing,
+            "plans_failing": health.plans_failing,
         }
         return self.show(MessageHealthOut, answer, status=503 if late else 200)
 

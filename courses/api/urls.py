@@ -5,6 +5,7 @@ from rest_framework.routers import SimpleRouter
 
 from courses.api.appointments import AppointmentViewSet
 from courses.api.body_calculators import BodyAreaView, SkinQuestionnaireView, SkinTypeView
+from courses.api.booking_rates import BookingRatesView
 from courses.api.calculators import HealingWindowView
 from courses.api.calendar_feeds import CalendarFeedViewSet, CalendarView
 from courses.api.calibrations import CalibrationViewSet
@@ -12,7 +13,7 @@ from courses.api.capacity import CapacityView
 from courses.api.consents import ConsentViewSet
 from courses.api.courses import CourseViewSet
 from courses.api.delivery_reports import DeliveryReportTakeView, DeliveryReportViewSet
-from courses.api.desk_list import BookingRatesView, RecallListViewSet
+from courses.api.desk_list import RecallListViewSet
 from courses.api.energy_checks import EnergyCheckDoubtViewSet
 from courses.api.erasure import ErasureView, RetentionView
 from courses.api.estimate_calculator import SessionEstimateView

@@ -10,6 +10,7 @@ from core.constraints import one_of, positive
 from core.models import AppendOnly, Versioned
 from core.vocabulary import choices
 from courses.querysets import CourseScoped, RecallScoped
+from courses.timing.words import Standing
 from courses.vocabulary import Channel, MessageStatus, RecallKind, RequestStatus
 
 ALIVE: Final = (
@@ -55,8 +56,11 @@ class RecallPlan(models.Model):
     course, the patient). NULL: time alone changes nothing. They keep `clinic`, `ready_on` and
     `booked_until` too: the day on which the newest window closed (NULL while skin heals and when
     nobody is to be treated), and the end of the last visit that is booked. The front desk's list
-    reads them in order, so that a page costs what it shows. `failures` counts the looks, one after
-    another, that came to nothing.
+    reads them in order, so that a page costs what it shows. `standing` is where a patient who is
+    ready stands, and `last_sent_at` when an invitation about the present window last reached
+    somebody: kept by triggers on messages, recalls and answers. `paused_until` is the day of the
+    newest pause, which may be over. `failures` counts the looks, one after another, that came to
+    nothing.
     """
 
     course = models.OneToOneField(
@@ -77,11 +81,17 @@ class RecallPlan(models.Model):
     )
     ready_on = models.DateField(null=True)
     booked_until = models.DateTimeField(null=True)
+    standing = models.CharField(
+        max_length=12, default=Standing.DUE, db_default=Standing.DUE, choices=choices(Standing)
+    )
+    last_sent_at = models.DateTimeField(null=True)
+    paused_until = models.DateField(null=True)
     failures = models.PositiveSmallIntegerField(default=0, db_default=0)
 
     objects = CourseScoped.as_manager()
 
     class Meta:
+        constraints = [one_of("standing", Standing, name="recallplan_standing_known")]
         indexes = [
             models.Index(fields=["course"], name="recallplan_failing", condition=Q(failures__gt=0)),
             models.Index(
@@ -104,6 +114,18 @@ class RecallPlan(models.Model):
                 fields=["clinic", "ready_on", "course"],
                 name="recallplan_ready_at_clinic",
                 include=["booked_until"],
+                condition=Q(ready_on__isnull=False),
+            ),
+            models.Index(
+                fields=["chain", "standing", "ready_on", "course"],
+                name="recallplan_stands",
+                include=["booked_until", "last_sent_at"],
+                condition=Q(ready_on__isnull=False),
+            ),
+            models.Index(
+                fields=["clinic", "standing", "ready_on", "course"],
+                name="recallplan_stands_at_clinic",
+                include=["booked_until", "last_sent_at"],
                 condition=Q(ready_on__isnull=False),
             ),
         ]
@@ -241,7 +263,9 @@ class Message(Versioned):
                 condition=Q(status=MessageStatus.ON_HOLD),
             ),
             models.Index(
-                fields=["sent_at"], name="message_sent", condition=Q(sent_at__isnull=False)
+                fields=["sent_at"],
+                name="message_sent",
+                condition=Q(status=MessageStatus.COMPLETED),
             ),
             models.Index(
                 fields=["updated_at"],

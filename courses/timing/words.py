@@ -74,6 +74,16 @@ class DeskState(StrEnum):
     UNREACHABLE = "unreachable"
 
 
+class Standing(StrEnum):
+    """The same without the time that passes: whether `INVITED` is without an answer it decides."""
+
+    DUE = "due"
+    INVITED = "invited"
+    ANSWERED = "answered"
+    TO_CALL = "to_call"
+    UNREACHABLE = "unreachable"
+
+
 class CallOutcome(StrEnum):
     """What came of a call by the front desk."""
 

@@ -23,13 +23,13 @@ from django.db.models import (
 from django.db.models.functions import Coalesce
 
 from courses.models import Appointment, Course, Message, Recall, Reply, Session
+from courses.timing.differences import LIVE
 from courses.timing.outlook import SETTLED_AFTER, STANDING
-from courses.timing.words import DeskState
+from courses.timing.words import DeskState, Standing
 from courses.vocabulary import (
     AppointmentStatus,
     MessageStatus,
     RecallKind,
-    RequestStatus,
     SessionStatus,
 )
 
@@ -62,10 +62,8 @@ def desk_list(rows: QuerySet[Course], *, now: datetime) -> QuerySet[Course]:
 def desk_rows(rows: QuerySet[Course], *, now: datetime) -> QuerySet[Course]:
     """These courses of the list (a page of it), each with where it stands. One query."""
     found: QuerySet[Course] = rows.annotate(
-        answered=Exists(_answered()),
-        to_call=Exists(_calls()),
-        unreached=Exists(_unreached()),
-        last_sent_at=Subquery(_sent().order_by("-sent_at").values("sent_at")[:1]),
+        standing=F("recall_plan__standing"),
+        last_sent_at=F("recall_plan__last_sent_at"),
         last_reply=Subquery(_replies().order_by("-pk").values("kind")[:1]),
         unanswered=_count(_sent()),
         no_shows=_count(
@@ -92,14 +90,8 @@ def with_sessions_done(rows: QuerySet[Course], sessions: int) -> QuerySet[Course
 
 def desk_state(course: Any, *, now: datetime) -> DeskState:
     """Where a course of the list stands."""
-    if course.answered:
-        return DeskState.ANSWERED
-    if course.to_call:
-        return DeskState.TO_CALL
-    if course.unreached:
-        return DeskState.UNREACHABLE
-    if course.last_sent_at is None:
-        return DeskState.DUE
+    if course.standing != Standing.INVITED:
+        return DeskState(course.standing)
     silent = course.last_sent_at <= now - SILENT_AFTER
     return DeskState.NO_ANSWER if silent else DeskState.INVITED
 
@@ -109,41 +101,50 @@ def in_states(
 ) -> QuerySet[Course]:
     """Of the courses of the list those that stand so: the same as `desk_state`, as conditions.
 
-    What few rows have (a call, nobody to reach, an invitation of this week) is where PostgreSQL
-    may begin; all else is asked row by row in the order of the list, until the page is full.
+    Where each stands is kept in an index in the order of the list, so that a page costs what it
+    shows also for a state that hardly anybody is in. Whether an invitation is without an answer
+    is read from that index.
     """
-    asked = rows.alias(
-        answered=_any(_answered()),
-        to_call=_any(_calls()),
-        unreached=_any(_unreached()),
-        sent=_any(_sent()),
-    )
-    found: QuerySet[Course] = asked.filter(reduce(or_, (_stands(one, now=now) for one in states)))
+    silent = Q(recall_plan__last_sent_at__lte=now - SILENT_AFTER)
+    wanted = {
+        DeskState.INVITED: Q(recall_plan__standing=Standing.INVITED) & ~silent,
+        DeskState.NO_ANSWER: Q(recall_plan__standing=Standing.INVITED) & silent,
+    }
+    asked = [
+        wanted[one] if one in wanted else Q(recall_plan__standing=Standing(one)) for one in states
+    ]
+    found: QuerySet[Course] = rows.filter(reduce(or_, asked))
     return found
+
+
+def put_off(rows: QuerySet[Course], *, told: bool, now: datetime) -> QuerySet[Course]:
+    """Of the courses of the list those whose invitations are put off beyond today (UTC), or not."""
+    running = Q(recall_plan__paused_until__gt=now.date())
+    over = Q(recall_plan__paused_until__isnull=True) | Q(recall_plan__paused_until__lte=now.date())
+    found: QuerySet[Course] = rows.filter(running if told else over)
+    return found
+
+
+def recalls_shown() -> QuerySet[Recall]:
+    """The recalls that a row of the list is about: invitations to the present window, and calls."""
+    present: Any = Q(
+        kind=RecallKind.INVITATION, due_at__gte=F("course__recall_plan__ready_on") - AROUND
+    )
+    found: QuerySet[Recall] = Recall.objects.filter(Q(status__in=LIVE) | present)
+    return found.order_by("due_at", "pk")
+
+
+def recall_to_act_on(recalls: Iterable[Recall]) -> Recall | None:
+    """Of `recalls_shown` of one course the next invitation that stands, else the last there was."""
+    invitations = [one for one in recalls if one.kind == RecallKind.INVITATION]
+    standing = [one for one in invitations if one.status in LIVE]
+    return next(iter(standing or reversed(invitations)), None)
 
 
 def never_booked_again(rows: QuerySet[Course], *, told: bool) -> QuerySet[Course]:
     """Of the courses of the list those with (or without) a visit booked after the last session."""
     found: QuerySet[Course] = rows.alias(again=_any(_booked_again())).filter(again=not told)
     return found
-
-
-def _stands(state: DeskState, *, now: datetime) -> Q:
-    lately = Q(Exists(_sent().filter(sent_at__gt=now - SILENT_AFTER)))
-    silent = Q(answered=False, to_call=False, unreached=False)
-    match state:
-        case DeskState.ANSWERED:
-            return Q(answered=True)
-        case DeskState.TO_CALL:
-            return Q(Exists(_calls())) & Q(answered=False)
-        case DeskState.UNREACHABLE:
-            return Q(Exists(_unreached())) & Q(answered=False, to_call=False)
-        case DeskState.DUE:
-            return silent & Q(sent=False)
-        case DeskState.INVITED:
-            return silent & lately
-        case DeskState.NO_ANSWER:
-            return silent & Q(sent=True) & ~lately
 
 
 def _any(rows: QuerySet[Any]) -> Coalesce:
@@ -170,30 +171,6 @@ def _replies() -> QuerySet[Reply]:
         replied_at__gte=OuterRef("recall_plan__ready_on") - AROUND,
     )
     return replies  # type: ignore[no-any-return]
-
-
-def _answered() -> QuerySet[Reply]:
-    """Answers after which no invitation went out."""
-    later = Message.objects.filter(
-        recall__course=OuterRef("message__recall__course"),
-        recall__kind=RecallKind.INVITATION,
-        status=MessageStatus.COMPLETED,
-        sent_at__gt=OuterRef("replied_at"),
-    )
-    answered: Any = _replies().exclude(Exists(later))
-    return answered  # type: ignore[no-any-return]
-
-
-def _calls() -> QuerySet[Message]:
-    calls: Any = Message.objects.filter(recall__course=OuterRef("pk"), status=MessageStatus.ON_HOLD)
-    return calls  # type: ignore[no-any-return]
-
-
-def _unreached() -> QuerySet[Recall]:
-    unreached: Any = Recall.objects.filter(
-        course=OuterRef("pk"), status=RequestStatus.ON_HOLD, kind=RecallKind.INVITATION
-    )
-    return unreached  # type: ignore[no-any-return]
 
 
 def _treated() -> QuerySet[Session]:

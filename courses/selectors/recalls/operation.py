@@ -11,6 +11,17 @@ GAUGES: Final = Prepared("""
         to_close
     FROM courses_message_gauges(%(now)s::timestamptz)
 """)
+HEALTH: Final = Prepared("""
+    SELECT oldest, plans_failing FROM courses_message_health(%(now)s::timestamptz)
+""")
+
+
+@dataclass(frozen=True, slots=True)
+class MessageHealth:
+    """Whether messages leave. `plans_failing` are counted up to 1 000."""
+
+    oldest_s: float
+    plans_failing: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +47,19 @@ class MessageGauges:
 def message_gauges(*, now: datetime) -> MessageGauges:
     """How messages stand now, over all chains. One query, which costs what is due or recent."""
     [(due, late, oldest, *others)] = GAUGES.rows(now=now)
-    waited = max(0.0, (now - oldest).total_seconds()) if oldest else 0.0
-    return MessageGauges(due, late, waited, *others)
+    return MessageGauges(due, late, _waited(oldest, now=now), *others)
+
+
+def message_health(*, now: datetime) -> MessageHealth:
+    """Whether messages leave, over all chains. One query, whose cost no number of rows changes."""
+    [(oldest, failing)] = HEALTH.rows(now=now)
+    return MessageHealth(_waited(oldest, now=now), failing)
 
 
 def message_lag_s(*, now: datetime) -> float:
     """How long the message that is due longest has waited, in seconds; 0 when none waits."""
-    return message_gauges(now=now).oldest_s
+    return message_health(now=now).oldest_s
+
+
+def _waited(oldest: datetime | None, *, now: datetime) -> float:
+    return max(0.0, (now - oldest).total_seconds()) if oldest else 0.0

@@ -66,7 +66,7 @@ FACTS: Final[Mapping[str, tuple[str, ...]]] = {
     "courses.PrecautionDecision": ("precaution", "decided_on", "valid_until"),
     "courses.Recall": ("step", "template", "occasion", "status_reason"),
     "courses.RecallPause": ("until",),
-    "courses.RecallPlan": ("ready_on",),
+    "courses.RecallPlan": ("ready_on", "standing", "paused_until"),
     "courses.ReplanRow": ("old", "new", "score", "reasons"),
     "courses.Reply": ("until",),
     "courses.Session": ("treated_on", "checks"),

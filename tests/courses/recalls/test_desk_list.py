@@ -6,7 +6,7 @@ import pytest
 import time_machine
 
 from clinics.vocabulary import Role
-from courses.models import Appointment, Course, Message, RecallPause, Reply
+from courses.models import Appointment, Course, Message, Recall, RecallPause, Reply
 from courses.selectors.recalls.operation import message_gauges
 from courses.timing.dropout import drop_out_risk
 from courses.timing.words import DeskState
@@ -155,6 +155,7 @@ class TestTheList:
             ("clinic", "x"),
             ("patient", "1e3.5"),
             ("never_booked_again", "perhaps"),
+            ("put_off", "perhaps"),
             ("limit", "0"),
             ("cursor", "made up"),
             ("ordering", "patient"),
@@ -181,8 +182,55 @@ class TestTheList:
             assert desk.post(path, {"until": until}).status_code == 201
             other = sign_in(Role.FRONT_DESK)
             assert_problem(other.post(path, {"until": until}), 404)
-        assert RecallPause.objects.count() == 1
+        pause = RecallPause.objects.get()
         assert send_due(scene.noon).get("sent", 0) == 0
+        [row] = listed(desk, scene.noon)
+        assert row["pause"] == {
+            "id": pause.pk,
+            "until": until,
+            "reason": "",
+            "set_by": desk.staff.pk,
+            "set_at": "2026-02-23T12:00:00Z",
+        }
+        # Another one counts from then on, and is over when its day has come.
+        soon = (scene.noon + timedelta(days=3)).date().isoformat()
+        with time_machine.travel(scene.noon, tick=False):
+            desk.post(path, {"until": soon, "reason": "moves house"})
+        [row] = listed(desk, scene.noon, put_off="true")
+        assert (row["pause"]["until"], row["pause"]["reason"]) == (soon, "moves house")
+        assert listed(desk, scene.noon, put_off="false") == []
+        [row] = listed(desk, scene.noon + timedelta(days=3), put_off="false")
+        assert row["pause"] is None
+        assert listed(desk, scene.noon + timedelta(days=3), put_off="true") == []
+
+    def test_a_row_names_what_can_be_withdrawn(self, scene, desk):
+        open_due(scene.noon)
+        [row] = listed(desk, scene.noon)
+        first = Recall.objects.get(course=scene.course, step="window-closed")
+        assert row["recall"] == {
+            "id": first.pk,
+            "version": first.version,
+            "step": "window-closed",
+            "due_at": "2026-02-23T10:00:00Z",
+            "status": "active",
+            "status_reason": "",
+            "withdrawn_by": None,
+        }
+        send_due(scene.noon)
+        # The next step, and between two of them the last.
+        for days, status in ((13, "active"), (14, "active"), (16, "completed")):
+            at = scene.noon + timedelta(days=days)
+            open_due(at)
+            [row] = listed(desk, at)
+            assert (row["recall"]["step"], row["recall"]["status"]) == ("two-weeks-after", status)
+            send_due(at)
+        with time_machine.travel(at, tick=False):
+            answer = desk.post(
+                f"/recalls/{row['recall']['id']}/withdraw", {"reason": "has moved away"}
+            )
+        assert answer.status_code == 200, answer.json()
+        [row] = listed(desk, at)
+        assert row["recall"]["withdrawn_by"] == desk.staff.pk
 
     def test_another_chain_sees_nothing(self, scene):
         open_due(scene.noon)

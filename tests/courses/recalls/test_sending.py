@@ -288,7 +288,7 @@ def test_a_message_costs_few_queries(due, way, django_assert_max_num_queries):
     open_due(due.noon)
     closed = ClosedDaysOfClinics(now=due.noon)
     closed(due.ward.clinic.pk, due.noon.date())
-    with django_assert_max_num_queries(20):
+    with django_assert_max_num_queries(21):
         claim = message_claim(now=due.noon)
         message_deliver(claim=claim, senders={Channel.EMAIL: way}, now=due.noon, closed=closed)
     assert len(way.sent) == 1

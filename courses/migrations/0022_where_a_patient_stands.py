@@ -1,0 +1,280 @@
+"""Where a patient stands is kept beside the plan; the light for watchers asks for what it shows."""
+
+from django.db import migrations, models
+
+# Invitations and answers count from sixty days before the window closed, as in the desk's list.
+STAND = """
+    UPDATE courses_recallplan AS plan
+    SET standing = found.standing, last_sent_at = found.last_sent_at
+    FROM (
+        SELECT own.course_id, said.last_sent_at,
+            CASE
+                WHEN said.replied_at IS NOT NULL
+                    AND (said.last_sent_at IS NULL OR said.last_sent_at <= said.replied_at)
+                    THEN 'answered'
+                WHEN EXISTS (
+                    SELECT FROM courses_recall AS recall
+                    JOIN courses_message AS message ON message.recall_id = recall.id
+                    WHERE recall.course_id = own.course_id AND message.status = 'on-hold'
+                ) THEN 'to_call'
+                WHEN EXISTS (
+                    SELECT FROM courses_recall AS recall
+                    WHERE recall.course_id = own.course_id AND recall.kind = 'invitation'
+                    AND recall.status = 'on-hold'
+                ) THEN 'unreachable'
+                WHEN said.last_sent_at IS NOT NULL THEN 'invited'
+                ELSE 'due'
+            END AS standing
+        FROM courses_recallplan AS own
+        CROSS JOIN LATERAL (
+            SELECT (own.ready_on - 60)::timestamp AT TIME ZONE 'UTC' AS at
+        ) AS since
+        CROSS JOIN LATERAL (
+            SELECT
+                max(message.sent_at) FILTER (
+                    WHERE message.status = 'completed' AND message.sent_at >= since.at
+                ) AS last_sent_at,
+                max(reply.replied_at) FILTER (WHERE reply.replied_at >= since.at) AS replied_at
+            FROM courses_recall AS recall
+            JOIN courses_message AS message ON message.recall_id = recall.id
+            LEFT JOIN courses_reply AS reply ON reply.message_id = message.id
+            WHERE recall.course_id = own.course_id AND recall.kind = 'invitation'
+        ) AS said
+        WHERE own.ready_on IS NOT NULL {which}
+    ) AS found
+    WHERE plan.course_id = found.course_id
+    AND (plan.standing, plan.last_sent_at)
+        IS DISTINCT FROM (found.standing, found.last_sent_at)
+"""
+
+# The first statement locks the rows; the second one then reads what others have committed.
+STAND_OF = f"""
+CREATE FUNCTION recall_stand(courses bigint[]) RETURNS void LANGUAGE plpgsql AS $$
+BEGIN
+    PERFORM FROM courses_recallplan
+    WHERE course_id = ANY (courses) AND ready_on IS NOT NULL
+    ORDER BY course_id FOR NO KEY UPDATE;
+    IF FOUND THEN
+        {STAND.format(which="AND own.course_id = ANY (courses)")};
+    END IF;
+END $$;
+"""
+
+# What a plan follows may be where its patient stands; most of it is not, and costs nothing more.
+FOLLOW = """
+CREATE FUNCTION recall_stand_follow_message() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE
+    touched bigint[];
+BEGIN
+    IF TG_OP = 'INSERT' THEN
+        touched := ARRAY(
+            SELECT DISTINCT recall.course_id FROM arrived AS later
+            JOIN courses_recall AS recall ON recall.id = later.recall_id
+            WHERE later.status = 'on-hold'
+            OR (later.status = 'completed' AND recall.kind = 'invitation')
+        );
+    ELSE
+        touched := ARRAY(
+            SELECT DISTINCT recall.course_id FROM arrived AS later
+            JOIN gone AS earlier ON earlier.id = later.id
+            JOIN courses_recall AS recall ON recall.id = later.recall_id
+            WHERE (later.status, later.sent_at) IS DISTINCT FROM (earlier.status, earlier.sent_at)
+            AND ('on-hold' IN (later.status, earlier.status)
+                OR ('completed' IN (later.status, earlier.status) AND recall.kind = 'invitation'))
+        );
+    END IF;
+    IF cardinality(touched) > 0 THEN
+        PERFORM recall_stand(touched);
+    END IF;
+    RETURN NULL;
+END $$;
+CREATE TRIGGER courses_message_stand_added AFTER INSERT ON courses_message
+REFERENCING NEW TABLE AS arrived FOR EACH STATEMENT
+EXECUTE FUNCTION recall_stand_follow_message();
+CREATE TRIGGER courses_message_stand_changed AFTER UPDATE ON courses_message
+REFERENCING OLD TABLE AS gone NEW TABLE AS arrived FOR EACH STATEMENT
+EXECUTE FUNCTION recall_stand_follow_message();
+
+CREATE FUNCTION recall_stand_follow_recall() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE
+    touched bigint[];
+BEGIN
+    IF TG_OP = 'INSERT' THEN
+        touched := ARRAY(
+            SELECT DISTINCT course_id FROM arrived
+            WHERE status = 'on-hold' AND kind = 'invitation'
+        );
+    ELSE
+        touched := ARRAY(
+            SELECT DISTINCT later.course_id FROM arrived AS later
+            JOIN gone AS earlier ON earlier.id = later.id
+            WHERE later.status IS DISTINCT FROM earlier.status AND later.kind = 'invitation'
+            AND 'on-hold' IN (later.status, earlier.status)
+        );
+    END IF;
+    IF cardinality(touched) > 0 THEN
+        PERFORM recall_stand(touched);
+    END IF;
+    RETURN NULL;
+END $$;
+CREATE TRIGGER courses_recall_stand_added AFTER INSERT ON courses_recall
+REFERENCING NEW TABLE AS arrived FOR EACH STATEMENT
+EXECUTE FUNCTION recall_stand_follow_recall();
+CREATE TRIGGER courses_recall_stand_changed AFTER UPDATE ON courses_recall
+REFERENCING OLD TABLE AS gone NEW TABLE AS arrived FOR EACH STATEMENT
+EXECUTE FUNCTION recall_stand_follow_recall();
+
+CREATE FUNCTION recall_stand_follow_reply() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    PERFORM recall_stand(ARRAY(
+        SELECT DISTINCT recall.course_id FROM arrived AS later
+        JOIN courses_message AS message ON message.id = later.message_id
+        JOIN courses_recall AS recall ON recall.id = message.recall_id
+        WHERE recall.kind = 'invitation'
+    ));
+    RETURN NULL;
+END $$;
+CREATE TRIGGER courses_reply_stand_added AFTER INSERT ON courses_reply
+REFERENCING NEW TABLE AS arrived FOR EACH STATEMENT
+EXECUTE FUNCTION recall_stand_follow_reply();
+
+CREATE FUNCTION recall_stand_follow_plan() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    PERFORM recall_stand(ARRAY[NEW.course_id]);
+    RETURN NULL;
+END $$;
+CREATE TRIGGER courses_recallplan_stand_changed AFTER UPDATE OF ready_on ON courses_recallplan
+FOR EACH ROW WHEN (NEW.ready_on IS DISTINCT FROM OLD.ready_on AND NEW.ready_on IS NOT NULL)
+EXECUTE FUNCTION recall_stand_follow_plan();
+
+CREATE FUNCTION recall_stand_follow_pause() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    UPDATE courses_recallplan AS plan SET paused_until = newest.until
+    FROM (
+        SELECT DISTINCT ON (pause.course_id) pause.course_id, pause.until
+        FROM courses_recallpause AS pause
+        WHERE pause.course_id IN (SELECT course_id FROM arrived)
+        ORDER BY pause.course_id, pause.id DESC
+    ) AS newest
+    WHERE plan.course_id = newest.course_id
+    AND plan.paused_until IS DISTINCT FROM newest.until;
+    RETURN NULL;
+END $$;
+CREATE TRIGGER courses_recallpause_stand_added AFTER INSERT ON courses_recallpause
+REFERENCING NEW TABLE AS arrived FOR EACH STATEMENT
+EXECUTE FUNCTION recall_stand_follow_pause();
+"""
+UNFOLLOW = """
+DROP TRIGGER courses_recallpause_stand_added ON courses_recallpause;
+DROP FUNCTION recall_stand_follow_pause();
+DROP TRIGGER courses_message_stand_added ON courses_message;
+DROP TRIGGER courses_message_stand_changed ON courses_message;
+DROP TRIGGER courses_recall_stand_added ON courses_recall;
+DROP TRIGGER courses_recall_stand_changed ON courses_recall;
+DROP TRIGGER courses_reply_stand_added ON courses_reply;
+DROP TRIGGER courses_recallplan_stand_changed ON courses_recallplan;
+DROP FUNCTION recall_stand_follow_message();
+DROP FUNCTION recall_stand_follow_recall();
+DROP FUNCTION recall_stand_follow_reply();
+DROP FUNCTION recall_stand_follow_plan();
+DROP FUNCTION recall_stand(bigint[]);
+"""
+
+PAUSED = """
+    UPDATE courses_recallplan AS plan SET paused_until = newest.until
+    FROM (
+        SELECT DISTINCT ON (course_id) course_id, until FROM courses_recallpause
+        ORDER BY course_id, id DESC
+    ) AS newest
+    WHERE plan.course_id = newest.course_id
+"""
+
+# Of all chains: a time and a number, each from the front of an index.
+HEALTH = """
+CREATE FUNCTION courses_message_health(at timestamptz)
+RETURNS TABLE (oldest timestamptz, plans_failing bigint)
+LANGUAGE sql STABLE SECURITY DEFINER SET search_path = public, pg_temp
+AS $$
+    SELECT (
+        SELECT due_at FROM courses_message
+        WHERE status IN ('preparation', 'in-progress') AND due_at <= at
+        ORDER BY due_at, id LIMIT 1
+    ), (
+        SELECT count(*) FROM (
+            SELECT FROM courses_recallplan WHERE failures > 0 LIMIT 1000
+        ) AS failing
+    )
+$$
+"""
+
+
+class Migration(migrations.Migration):
+    dependencies = [("courses", "0021_messages_that_may_have_left")]
+
+    operations = [
+        migrations.AddField(
+            model_name="recallplan",
+            name="standing",
+            field=models.CharField(
+                choices=[
+                    ("due", "due"),
+                    ("invited", "invited"),
+                    ("answered", "answered"),
+                    ("to_call", "to call"),
+                    ("unreachable", "unreachable"),
+                ],
+                db_default="due",
+                default="due",
+                max_length=12,
+            ),
+        ),
+        migrations.AddField(
+            model_name="recallplan",
+            name="last_sent_at",
+            field=models.DateTimeField(null=True),
+        ),
+        migrations.AddField(
+            model_name="recallplan",
+            name="paused_until",
+            field=models.DateField(null=True),
+        ),
+        migrations.AddConstraint(
+            model_name="recallplan",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("standing__in", ["due", "invited", "answered", "to_call", "unreachable"])
+                ),
+                name="recallplan_standing_known",
+            ),
+        ),
+        migrations.RunSQL(STAND_OF + FOLLOW, UNFOLLOW),
+        migrations.RunSQL([STAND.format(which=""), PAUSED], migrations.RunSQL.noop),
+        migrations.AddIndex(
+            model_name="recallplan",
+            index=models.Index(
+                condition=models.Q(("ready_on__isnull", False)),
+                fields=["chain", "standing", "ready_on", "course"],
+                include=["booked_until", "last_sent_at"],
+                name="recallplan_stands",
+            ),
+        ),
+        migrations.AddIndex(
+            model_name="recallplan",
+            index=models.Index(
+                condition=models.Q(("ready_on__isnull", False)),
+                fields=["clinic", "standing", "ready_on", "course"],
+                include=["booked_until", "last_sent_at"],
+                name="recallplan_stands_at_clinic",
+            ),
+        ),
+        migrations.RemoveIndex(model_name="message", name="message_sent"),
+        migrations.AddIndex(
+            model_name="message",
+            index=models.Index(
+                condition=models.Q(("status", "completed")),
+                fields=["sent_at"],
+                name="message_sent",
+            ),
+        ),
+        migrations.RunSQL(HEALTH, "DROP FUNCTION courses_message_health(timestamptz)"),
+    ]
