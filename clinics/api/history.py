@@ -24,7 +24,7 @@ from clinics.policy import BOOKING_RECORDS
 from clinics.services.history import history_lines
 from clinics.vocabulary import ChangeOperation
 from core.api.fields import AwareDateTimeField
-from core.api.filters import InstantFilter, invalid_parameters
+from core.api.filters import InstantFilter, parsed_query
 from core.api.ndjson import MEDIA_TYPE, NdjsonRenderer
 from core.api.views import FallowView
 from core.api.viewsets import ListMixin
@@ -264,14 +264,7 @@ class HistoryExportView(FallowView):
         is not among them, such as the notes that it reads records itself. For a chain manager of
         the whole chain.
         """
-        query = ExportQuery(data=request.query_params)
-        if not query.is_valid():
-            raise invalid_parameters(
-                {
-                    name: [{"message": str(one), "code": one.code} for one in messages]
-                    for name, messages in query.errors.items()
-                }
-            )
+        query = parsed_query(ExportQuery, request)
         now, asked = self.now(), current_request_id()
 
         def note(patients: set[int]) -> None:
@@ -286,8 +279,8 @@ class HistoryExportView(FallowView):
 
         lines = history_lines(
             chain_id=self.actor.chain_id,
-            start=query.validated_data["start"],
-            end=min(query.validated_data["end"], now),
+            start=query["start"],
+            end=min(query["end"], now),
             note=note,
         )
         answer = StreamingHttpResponse(carried_on(lines), content_type=MEDIA_TYPE)

@@ -16,7 +16,7 @@ from clinics.hours import DayReason, zone_named
 from clinics.models import Chain, Clinic, Room
 from clinics.selectors import OpeningDay
 from clinics.services import organisation
-from core.api.filters import invalid_parameters
+from core.api.filters import parsed_query
 
 
 @extend_schema_view(
@@ -99,17 +99,8 @@ class ClinicViewSet(AddMixin, ChangeMixin):
     def opening_hours(self, request: Request, **kwargs: Any) -> Response:
         """Everyone may. Right on the days when clocks change; spans in UTC and local time."""
         clinic = self.get_object()
-        dates = DatesIn(data=request.query_params)
-        if not dates.is_valid():
-            raise invalid_parameters(
-                {
-                    name: [{"code": said.code, "message": str(said)} for said in messages]
-                    for name, messages in dates.errors.items()
-                }
-            )
-        days = selectors.opening_days(
-            clinic, from_date=dates.validated_data["from"], to_date=dates.validated_data["to"]
-        )
+        dates = parsed_query(DatesIn, request)
+        days = selectors.opening_days(clinic, from_date=dates["from"], to_date=dates["to"])
         answer = {
             "clinic": clinic.pk,
             "time_zone": clinic.time_zone,

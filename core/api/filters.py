@@ -1,6 +1,6 @@
 """Query parameters: those that are declared count, any other is refused."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime
 from typing import Any, Final
 
@@ -66,6 +66,40 @@ def _refuse_empty(filterset: Any, request: Any) -> None:
         raise ParameterInvalid(
             errors=[_error(name, code="blank", detail=detail) for name in sorted(empty)]
         )
+
+
+def parsed_query(
+    serializer_class: type[serializers.Serializer[Any]],
+    request: Request,
+    *,
+    only: Collection[str] | None = None,
+) -> dict[str, Any]:
+    """Validated query parameters; `only` names those to look at. Raises ParameterInvalid.
+
+    They are looked at as a body is: in a form, what is empty would pass as left out.
+    """
+    fields = serializer_class().fields
+    query = serializer_class(
+        data={
+            name: values if isinstance(fields.get(name), serializers.ListField) else values[-1]
+            for name, values in request.query_params.lists()
+            if only is None or name in only
+        }
+    )
+    if not query.is_valid():
+        raise invalid_parameters(
+            {
+                name: [{"message": str(one), "code": one.code} for one in _flat(messages)]
+                for name, messages in query.errors.items()
+            }
+        )
+    return dict(query.validated_data)
+
+
+def _flat(messages: Any) -> list[Any]:
+    """Messages of a field, or of the entries of a list."""
+    groups = messages.values() if isinstance(messages, dict) else [messages]
+    return [message for group in groups for message in group]
 
 
 def refuse_unknown_parameters(request: Request, allowed: Iterable[str]) -> None:

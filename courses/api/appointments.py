@@ -16,7 +16,13 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import KeyField
-from core.api.filters import InstantFilter, WholeNumberFilter, YesNoFilter, filter_names
+from core.api.filters import (
+    InstantFilter,
+    WholeNumberFilter,
+    YesNoFilter,
+    filter_names,
+    parsed_query,
+)
 from core.api.idempotency import idempotent
 from core.api.pagination import page_parameters
 from core.api.preconditions import expected_version
@@ -28,7 +34,6 @@ from courses.api.appointment_answers import (
     TooEarlyOut,
     WithPrecautionsOut,
 )
-from courses.api.base import parsed_query
 from courses.api.slots import (
     SlotSearchOut,
     WhereAndWhenIn,

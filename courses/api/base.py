@@ -1,13 +1,11 @@
 """What the viewsets of the courses share: partial bodies, steps with a reason, ranges of dates."""
 
-from collections.abc import Collection
 from typing import Any
 
 from rest_framework import serializers
 from rest_framework.request import Request
 
 from core.api.body import refuse_unknown_fields
-from core.api.filters import invalid_parameters
 from core.api.preconditions import expected_version
 from core.api.viewsets import ListMixin, RetrieveMixin
 
@@ -47,34 +45,3 @@ def version_if_given(request: Request) -> int | None:
 def ids_of(rows: Any) -> list[int]:
     """The keys of related rows in validated data."""
     return [row.pk for row in rows]
-
-
-def parsed_query(
-    serializer_class: type[serializers.Serializer[Any]],
-    request: Request,
-    *,
-    only: Collection[str] | None = None,
-) -> dict[str, Any]:
-    """Validated query parameters; `only` names those to look at. Raises ParameterInvalid."""
-    fields = serializer_class().fields
-    query = serializer_class(
-        data={
-            name: values if isinstance(fields.get(name), serializers.ListField) else values[-1]
-            for name, values in request.query_params.lists()
-            if only is None or name in only
-        }
-    )
-    if not query.is_valid():
-        raise invalid_parameters(
-            {
-                name: [{"message": str(one), "code": one.code} for one in _flat(messages)]
-                for name, messages in query.errors.items()
-            }
-        )
-    return dict(query.validated_data)
-
-
-def _flat(messages: Any) -> list[Any]:
-    """Messages of a field, or of the entries of a list."""
-    groups = messages.values() if isinstance(messages, dict) else [messages]
-    return [message for group in groups for message in group]

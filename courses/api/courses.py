@@ -12,7 +12,7 @@ from rest_framework.response import Response
 
 from clinics.models import Clinic
 from core.api.fields import DayField, VisibleRelatedField
-from core.api.filters import WholeNumberFilter
+from core.api.filters import WholeNumberFilter, parsed_query
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.vocabulary import choices
@@ -21,7 +21,6 @@ from courses.api.base import (
     NeededReasonIn,
     RecordViewSet,
     ids_of,
-    parsed_query,
     version_if_given,
 )
 from courses.api.estimate_serializers import CourseEstimateOut

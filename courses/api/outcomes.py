@@ -12,11 +12,10 @@ from rest_framework.response import Response
 
 from clinics.models import Clinic
 from core.api.fields import DayField
-from core.api.filters import invalid_parameter
+from core.api.filters import invalid_parameter, parsed_query
 from core.api.serializers import BasisOut, ComputedOut
 from core.api.views import FallowView
 from core.vocabulary import choices
-from courses.api.base import parsed_query
 from courses.outcomes.reactions import BASIS, Axis, Comparison, ReactionRate
 from courses.science.basis import CAUTION, Kind
 from courses.selectors.outcomes import (

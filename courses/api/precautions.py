@@ -9,10 +9,10 @@ from rest_framework.response import Response
 
 from clinics.hours import local_date, zone_named
 from core.api.fields import DayField, TimeZoneField
+from core.api.filters import parsed_query
 from core.api.serializers import BasisOut, ComputedOut, GuardedOut
 from core.api.views import FallowView
 from core.vocabulary import choices
-from courses.api.base import parsed_query
 from courses.policy import FIELDS
 from courses.science.precautions import (
     QUESTIONS,

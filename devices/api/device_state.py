@@ -10,13 +10,13 @@ from rest_framework.response import Response
 
 from clinics.models import Chain
 from core.api.fields import AwareDateTimeField
+from core.api.filters import parsed_query
 from core.api.serializers import BasisOut, ComputedOut
 from core.api.views import FallowView
 from core.api.viewsets import RetrieveMixin
 from core.vocabulary import DeviceStatus, choices
 from devices.api.computed import CAUTION
 from devices.api.energy_checks import TOLERANCE_BASIS
-from devices.api.filters import parse_query
 from devices.metrology.drift import CONFIDENCE
 from devices.models import Laser
 from devices.policy import SWITCHES, VALUES, DevicePolicy, device_policy_of
@@ -142,7 +142,7 @@ class LaserDriftViewSet(RetrieveMixin):
         """The robust trend of each line and handpiece, and when it will leave the tolerance."""
         now = self.now()
         laser: Laser = self.get_object()
-        since = parse_query(request, DriftQuery).get("since", now - LOOK_BACK)
+        since = parsed_query(DriftQuery, request).get("since", now - LOOK_BACK)
         tolerance = device_policy_of(laser.chain.device_policy).tolerance
         found = drifts(laser, since=since, tolerance=tolerance, now=now)
         answer = {

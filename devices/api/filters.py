@@ -9,10 +9,8 @@ from django.utils import timezone
 from django_filters.rest_framework import CharFilter, ChoiceFilter, Filter, FilterSet
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
-from rest_framework import serializers
-from rest_framework.request import Request
 
-from core.api.filters import InstantFilter, invalid_parameters
+from core.api.filters import InstantFilter
 from core.vocabulary import DeviceStatus, choices
 from devices.models import (
     EmissionLine,
@@ -25,22 +23,6 @@ from devices.models import (
     PulseEntry,
 )
 from devices.vocabulary import LockOutReason, PulsePurpose
-
-
-def parse_query(
-    request: Request, serializer_class: type[serializers.Serializer[Any]]
-) -> dict[str, Any]:
-    """Validated query parameters of an address that is no list. Raises ParameterInvalid."""
-    serializer = serializer_class(data=request.query_params)
-    if not serializer.is_valid():
-        raise invalid_parameters(
-            {
-                name: [{"code": told.code, "message": str(told)} for told in messages]
-                for name, messages in serializer.errors.items()
-            }
-        )
-    validated: dict[str, Any] = serializer.validated_data
-    return validated
 
 
 class WholeNumberFilter(Filter):

@@ -14,6 +14,7 @@ from rest_framework.response import Response
 
 from clinics.models import Clinic, Room
 from core.api.fields import AwareDateTimeField, VisibleRelatedField
+from core.api.filters import parsed_query
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.api.serializers import ComputedOut, RowSerializer
@@ -23,7 +24,7 @@ from core.vocabulary import DeviceStatus, choices
 from devices import selectors
 from devices.api.computed import CAUTION, USAGE
 from devices.api.fields import ChangeIn
-from devices.api.filters import LaserFilter, parse_query
+from devices.api.filters import LaserFilter
 from devices.models import Fitting, Laser, LaserModel, LockOut
 from devices.services import lasers as services
 
@@ -257,7 +258,7 @@ class LaserViewSet(ListMixin, RetrieveMixin):
         From the ledger alone. Everyone but the front desk may ask.
         """
         laser = self.get_object()
-        asked = parse_query(request, UsageQuery)
+        asked = parsed_query(UsageQuery, request)
         span = Span(asked["from"], asked["to"])
         zone = ZoneInfo(laser.clinic.time_zone)
         usage = selectors.laser_usage(laser, span=span, zone=zone)

@@ -8,12 +8,12 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import AwareDateTimeField
+from core.api.filters import parsed_query
 from core.api.serializers import ComputedOut
 from core.api.views import FallowView
 from core.vocabulary import choices
 from devices.api.computed import CAUTION, LEDGER_CHAIN
 from devices.api.fields import HexField
-from devices.api.filters import parse_query
 from devices.errors import LaserUnknown
 from devices.hashchain import Break, Head
 from devices.models import Laser
@@ -100,7 +100,7 @@ class LedgerVerification(FallowView):
         """
         if not Laser.objects.visible_to(self.actor).filter(pk=pk).exists():
             raise LaserUnknown(laser=pk)
-        asked = parse_query(request, NotedHeadQuery)
+        asked = parsed_query(NotedHeadQuery, request)
         noted = [Head(asked["sequence"], bytes.fromhex(asked["digest"]))] if asked else []
         [seen] = verify_chains([pk], noted={pk: noted})
         answer = {

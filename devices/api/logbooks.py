@@ -11,10 +11,10 @@ from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 
 from core.api.fields import AwareDateTimeField
+from core.api.filters import parsed_query
 from core.api.views import FallowView
 from core.spans import Span
 from devices.api.computed import CAUTION
-from devices.api.filters import parse_query
 from devices.errors import LaserUnknown
 from devices.logbook import logbook_pdf
 from devices.models import Laser
@@ -69,7 +69,7 @@ class LogbookView(FallowView):
         laser = rows.select_related("clinic", "chain", "laser_model").first()
         if laser is None:
             raise LaserUnknown(laser=pk)
-        asked = parse_query(request, LogbookQuery)
+        asked = parsed_query(LogbookQuery, request)
         book = logbook_of(
             laser,
             span=Span(asked["from"], asked["to"]),

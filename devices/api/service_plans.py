@@ -10,6 +10,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.fields import AwareDateTimeField, DayField, VisibleRelatedField
+from core.api.filters import parsed_query
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.api.serializers import ComputedOut, RowSerializer
@@ -17,7 +18,6 @@ from core.api.viewsets import ListMixin
 from core.vocabulary import choices
 from devices.api.computed import CAUTION
 from devices.api.fields import MAX_COUNTER, ChangeIn, WholeField
-from devices.api.filters import parse_query
 from devices.api.part_filters import ServicePlanFilter
 from devices.forecast import DayChoice
 from devices.models import Laser, ServicePlan
@@ -327,7 +327,7 @@ class ServicePlanViewSet(ListMixin):
         Looks at the days before the 10 % date, and at two weeks at least.
         """
         plan = self.get_object()
-        asked = parse_query(request, VisitDayQuery)
+        asked = parsed_query(VisitDayQuery, request)
         one = self._standings([plan])[plan.pk]
         since = asked.get("since", one.today + ONE_DAY)
         last = max(one.due.p10 or since, since + FEWEST_DAYS * ONE_DAY)

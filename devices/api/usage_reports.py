@@ -13,12 +13,12 @@ from rest_framework.response import Response
 
 from core.api.csv_text import CONTENT_TYPE, CsvRenderer, csv_text
 from core.api.fields import AwareDateTimeField
+from core.api.filters import parsed_query
 from core.api.serializers import ComputedOut
 from core.api.views import FallowView
 from core.spans import Span
 from core.vocabulary import choices
 from devices.api.computed import CAUTION, USAGE
-from devices.api.filters import parse_query
 from devices.selectors.usage_report import UsageQuestion, UsageRow, columns_of, usage_report
 from devices.vocabulary import ReportFormat, UsageGroup
 
@@ -101,7 +101,7 @@ class UsageReportView(FallowView):
         where its entry counts. A laser counts for the clinic where it stands now. Everyone but
         the front desk may ask.
         """
-        asked = parse_query(request, UsageReportQuery)
+        asked = parsed_query(UsageReportQuery, request)
         span = Span(asked["from"], asked["to"])
         only: dict[str, int] = {name: asked[name] for name in NARROWED if name in asked}
         question = UsageQuestion(span, asked["group_by"], only)

@@ -99,6 +99,21 @@ def test_yes_or_no_is_said_in_one_way_everywhere(client):
     assert wrong(checked()) == {}
 
 
+def test_an_empty_value_is_none_everywhere(client):
+    def checked():
+        for method, path, operation in operations("get"):
+            for told in operation.get("parameters", ()):
+                kind = told["schema"].get("format") or str(told["schema"].get("type"))
+                if told["in"] == "query" and kind in {"boolean", "date", "date-time", "integer"}:
+                    response = ask(client, method, f"{path}?{told['name']}=")
+                    named = [one.get("parameter") for one in response.json().get("errors", ())]
+                    missing = KEY in path and response.status_code == 404
+                    wrong = "" if missing or told["name"] in named else f"{response.status_code}"
+                    yield method, f"{path}?{told['name']}", wrong
+
+    assert wrong(checked()) == {}
+
+
 def test_a_method_that_an_address_does_not_have_is_told_which_it_has(client):
     def checked():
         for path, told in DOCUMENT.items():

@@ -145,6 +145,8 @@ def test_the_day_that_displaces_the_fewest_patients(site):
     assert len(shown["days"]) >= 14
     assert_problem(site.officer.get(f"/service-plans/{plan.pk}/visit-days", minutes=0), 400)
     assert_problem(site.officer.get(f"/service-plans/{plan.pk}/visit-days"), 400)
+    empty = site.officer.get(f"/service-plans/{plan.pk}/visit-days", minutes=15, since="")
+    assert_problem(empty, 400, "parameter_invalid")
     past = {"since": "2000-01-01", "until": "2000-01-01"}
     shown = site.officer.get(f"/service-plans/{plan.pk}/visit-days", minutes=15, **past).json()
     assert shown["days"] == []
