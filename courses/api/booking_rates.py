@@ -9,11 +9,10 @@ from rest_framework.response import Response
 
 from clinics.models import Clinic
 from core.api.fields import DayField
-from core.api.filters import invalid_parameter
+from core.api.filters import invalid_parameter, parsed_query
 from core.api.serializers import END_FIRST
 from core.api.views import FallowView
 from core.vocabulary import choices
-from core.api.filters import parsed_query
 from courses.selectors.recalls.booking_rates import WITHIN, BookingRate, booking_rates
 from courses.vocabulary import Channel
 
