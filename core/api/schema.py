@@ -25,6 +25,13 @@ IF_MATCH: Final = OpenApiParameter(
     required=True,
     description="The ETag you read last, or `*` for whatever it is now.",
 )
+IF_MATCH_IF_TOLD: Final = OpenApiParameter(
+    "If-Match",
+    str,
+    OpenApiParameter.HEADER,
+    description="The ETag you read last: refused when it holds no more. May be left out, since a "
+    "repeat changes nothing.",
+)
 IF_NONE_MATCH: Final = OpenApiParameter(
     "If-None-Match",
     str,
@@ -151,8 +158,9 @@ def _nullable(told: dict[str, Any]) -> dict[str, Any]:
 class FallowSchema(AutoSchema):
     """Adds to each operation what the bases in core.api do for it.
 
-    Of its actions a view can say besides: `conditional`, those POSTs that need If-Match, and
-    `refusals`, by action, statuses of problems that the others do not have.
+    Of its actions a view can say besides: `conditional`, those POSTs that need If-Match,
+    `conditional_if_told`, those that heed it when it is there, and `refusals`, by action, statuses
+    of problems that the others do not have.
     """
 
     def get_override_parameters(self) -> list[Any]:
@@ -161,6 +169,8 @@ class FallowSchema(AutoSchema):
             declared.append(IF_NONE_MATCH)
         if self.method in CONDITIONAL or self._action() in getattr(self.view, "conditional", ()):
             declared.append(IF_MATCH)
+        elif self._action() in getattr(self.view, "conditional_if_told", ()):
+            declared.append(IF_MATCH_IF_TOLD)
         required = self._key_required()
         if required is not None:
             declared.append(
@@ -235,8 +245,10 @@ class FallowSchema(AutoSchema):
                 HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
                 HTTPStatus.UNPROCESSABLE_ENTITY,
             }
-        if self.method in CONDITIONAL or self._declares_if_match():
+        if self.method in CONDITIONAL or self._declares_if_match(required=True):
             statuses |= {HTTPStatus.PRECONDITION_FAILED, HTTPStatus.PRECONDITION_REQUIRED}
+        elif self._declares_if_match(required=False):
+            statuses.add(HTTPStatus.PRECONDITION_FAILED)
         return sorted(statuses | {HTTPStatus(code) for code in self._refusals()})
 
     def _refusals(self) -> Any:
@@ -246,9 +258,12 @@ class FallowSchema(AutoSchema):
     def _action(self) -> str:
         return str(getattr(self.view, "action", None) or self.method.lower())
 
-    def _declares_if_match(self) -> bool:
+    def _declares_if_match(self, *, required: bool) -> bool:
         declared = self.get_override_parameters()
-        return any(getattr(told, "name", "") == IF_MATCH.name for told in declared)
+        return any(
+            getattr(told, "name", "") == IF_MATCH.name and told.required is required
+            for told in declared
+        )
 
     def _policy(self) -> str:
         return str(getattr(self.view, "policy", {}).get(self._action(), PUBLIC))

@@ -223,6 +223,7 @@ class CalibrationViewSet(ListMixin, RetrieveMixin):
     serializer_class = CalibrationOut
     filterset_class = CalibrationFilter
     http_method_names = ["get", "post", "head", "options"]
+    conditional_if_told = ("accept", "refuse", "withdraw")
     policy = {
         "list": "calibration.read",
         "retrieve": "calibration.read",

@@ -130,6 +130,14 @@ class CourseViewSet(RecordViewSet):
     serializer_class = CourseOut
     filterset_class = CourseFilter
     refusals = {"estimate": (422,), "next_session": (422,), "line_advice": (422,)}
+    conditional_if_told = (
+        "activate",
+        "hold",
+        "resume",
+        "complete",
+        "revoke",
+        "mark_entered_in_error",
+    )
     policy = {
         "list": "course.read",
         "retrieve": "course.read",

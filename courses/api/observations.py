@@ -116,6 +116,7 @@ class ObservationViewSet(RecordViewSet):
     serializer_class = ObservationOut
     filterset_class = ObservationFilter
     refusals = {"create": (404,)}
+    conditional_if_told = ("resolve", "mark_entered_in_error")
     policy = {
         "list": "medical_detail.read",
         "retrieve": "medical_detail.read",

@@ -267,6 +267,7 @@ class ContactPointViewSet(RecordViewSet):
     serializer_class = ContactPointOut
     filterset_class = ContactPointFilter
     conditional = ("reinstate",)
+    conditional_if_told = ("opt_out",)
     policy = {
         "list": "contact_point.read",
         "retrieve": "contact_point.read",

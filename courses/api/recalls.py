@@ -161,6 +161,7 @@ class RecallViewSet(ListMixin, RetrieveMixin):
     serializer_class = RecallOut
     filterset_class = RecallFilter
     keyset = ("due_at", "id")
+    conditional_if_told = ("withdraw",)
     policy = {
         "list": "recall.read",
         "retrieve": "recall.read",

@@ -12,7 +12,6 @@ from rest_framework.response import Response
 from core.api.filters import WholeNumberFilter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
-from core.api.schema import IF_MATCH
 from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices
 from courses.api.base import FreeReasonIn
@@ -78,6 +77,7 @@ class ReplanViewSet(ListMixin, RetrieveMixin):
     keyset = ("-id",)
     http_method_names = ["get", "post", "head", "options"]
     throttle_scopes = {"create": "replan", "solve_again": "replan", "hits": "slot_search"}
+    conditional = ("apply", "cancel", "settle", "solve_again")
     policy = {
         "list": "replan.read",
         "retrieve": "replan.read",
@@ -129,7 +129,6 @@ class ReplanViewSet(ListMixin, RetrieveMixin):
     @extend_schema(
         request=EffortIn,
         responses={202: ReplanOut},
-        parameters=[IF_MATCH],
         summary="Solve a re-plan again",
     )
     @action(detail=True, methods=["post"], url_path="solve-again")
@@ -144,9 +143,7 @@ class ReplanViewSet(ListMixin, RetrieveMixin):
             replan_solve_again(replan_id=int(pk), **body, **self._who(self.request))
         )
 
-    @extend_schema(
-        request=ApplyIn, responses=ReplanOut, parameters=[IF_MATCH], summary="Apply a re-plan"
-    )
+    @extend_schema(request=ApplyIn, responses=ReplanOut, summary="Apply a re-plan")
     @action(detail=True, methods=["post"])
     @idempotent(required=True)
     def apply(self, request: Request, pk: str) -> Response:
@@ -169,7 +166,6 @@ class ReplanViewSet(ListMixin, RetrieveMixin):
     @extend_schema(
         request=SettleIn,
         responses=ReplanOut,
-        parameters=[IF_MATCH],
         summary="Settle visits without a new slot",
     )
     @action(detail=True, methods=["post"], url_path="settle-unplaced")
@@ -192,7 +188,6 @@ class ReplanViewSet(ListMixin, RetrieveMixin):
     @extend_schema(
         request=FreeReasonIn,
         responses=ReplanOut,
-        parameters=[IF_MATCH],
         summary="Give a re-plan up",
     )
     @action(detail=True, methods=["post"])

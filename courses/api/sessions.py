@@ -241,6 +241,7 @@ class SessionViewSet(RecordViewSet):
     serializer_class = SessionOut
     filterset_class = SessionFilter
     keyset = ("started_at", "id")
+    conditional_if_told = ("mark_entered_in_error",)
     policy = {
         "list": "session.read",
         "retrieve": "session.read",

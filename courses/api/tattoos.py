@@ -245,6 +245,7 @@ class TattooPartViewSet(RecordViewSet):
     queryset = TattooPart.objects.all()
     serializer_class = TattooPartOut
     filterset_class = TattooPartFilter
+    conditional_if_told = ("clear", "reopen")
     policy = {
         "list": "course.read",
         "retrieve": "course.read",

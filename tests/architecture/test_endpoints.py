@@ -1,5 +1,7 @@
 """Every endpoint says who may use it, in words of the policy table."""
 
+import inspect
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -113,3 +115,26 @@ def test_each_quota_has_a_rate():
         scopes |= {getattr(view, "throttle_scope", None) or DEFAULT_SCOPE}
         scopes |= set(getattr(view, "throttle_scopes", {}).values())
     assert {DEFAULT_SCOPE, "booking", "sign_in", "slot_search"} <= scopes <= set(rates)
+
+
+def said_in(cls: type, action: str, seen: frozenset[str] = frozenset()) -> str:
+    """The source of an action and of what it asks of its own view."""
+    method = getattr(cls, action, None)
+    if action in seen or not inspect.isfunction(method):
+        return ""
+    source = inspect.getsource(method)
+    called = set(re.findall(r"self\.([a-z_]+)\(", source))
+    return source + "".join(said_in(cls, one, seen | {action}) for one in called)
+
+
+@pytest.mark.parametrize("callback", [one for one in ENDPOINTS if not is_page(one.values[0])])
+def test_the_version_that_an_action_looks_at_is_declared(callback):
+    cls = callback.cls
+    for method, action in actions(callback).items():
+        if method in {"put", "patch", "delete", "get"}:
+            continue
+        source = said_in(cls, action)
+        needed = bool(re.search(r"(?<!\w)expected_version\((?:self\.)?request", source))
+        assert (action in getattr(cls, "conditional", ())) is needed, action
+        heeded = "version_if_given(" in source
+        assert (action in getattr(cls, "conditional_if_told", ())) is heeded, action
