@@ -29,6 +29,10 @@ class BookingRateOut(serializers.Serializer[Any]):
     channel = serializers.ChoiceField(choices=choices(Channel))
     sent = serializers.IntegerField()
     booked = serializers.IntegerField()
+    pending = serializers.IntegerField(
+        help_text="Of those without a booking: sent less than `within_days` ago, so that one may "
+        "still count. They make the rate look lower than it will be."
+    )
     rate = serializers.FloatField()
     low = serializers.FloatField()
     high = serializers.FloatField()
@@ -86,6 +90,7 @@ class BookingRatesView(FallowView):
             clinics=asked,
             level=query["level"],
             actor=self.actor,
+            now=self.now(),
         )
         answer = {
             "since": query["since"],
@@ -105,6 +110,7 @@ def _shown(rate: BookingRate) -> dict[str, Any]:
         "channel": rate.channel,
         "sent": share.cases,
         "booked": share.events,
+        "pending": rate.pending,
         "rate": share.rate,
         "low": share.low,
         "high": share.high,

@@ -40,7 +40,7 @@ from courses.timing.dropout import DropOutRisk, drop_out_risk
 from courses.timing.words import DeskState, Standing
 from courses.vocabulary import MessageStatus
 
-RISK_NOTE = "A proposal of this service to sort by, from no study; it predicts nothing."
+RISK_NOTE = "A proposal of this service to compare patients by, from no study; it predicts nothing."
 
 
 class RiskPartOut(serializers.Serializer[Any]):
@@ -148,11 +148,17 @@ class DeskRowOut(serializers.ModelSerializer[Course]):
 
     @extend_schema_field(serializers.ChoiceField(choices=choices(DeskState)))
     def get_state(self, course: Course) -> str:
-        """Where the patient stands."""
+        """Where the patient stands.
+
+        `due`: nobody has been told yet. `invited`: told less than a week ago. `no_answer`: told
+        longer ago. `answered`: something was answered since. `to_call`: a call waits for the front
+        desk. `unreachable`: no contact point works and allows invitations (`recall.status_reason`).
+        `withdrawn`: somebody ended it, and no invitation about this window follows.
+        """
         return desk_state(course, now=self._now()).value
 
     def get_days_overdue(self, course: Any) -> int:
-        """Days since the window closed (UTC)."""
+        """Days since the skin was ready: the last window of the course closed on `ready_on`."""
         ready: date = course.ready_on
         return max(0, (self._now().date() - ready).days)
 

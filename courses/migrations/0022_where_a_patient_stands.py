@@ -9,6 +9,7 @@ STAND = """
     FROM (
         SELECT own.course_id, said.last_sent_at,
             CASE
+                WHEN newest.withdrawn THEN 'withdrawn'
                 WHEN said.replied_at IS NOT NULL
                     AND (said.last_sent_at IS NULL OR said.last_sent_at <= said.replied_at)
                     THEN 'answered'
@@ -40,6 +41,18 @@ STAND = """
             LEFT JOIN courses_reply AS reply ON reply.message_id = message.id
             WHERE recall.course_id = own.course_id AND recall.kind = 'invitation'
         ) AS said
+        CROSS JOIN LATERAL (
+            SELECT EXISTS (
+                SELECT FROM courses_recall AS ended
+                WHERE ended.course_id = own.course_id AND ended.kind = 'invitation'
+                AND ended.withdrawn_by_id IS NOT NULL AND ended.occasion = (
+                    SELECT recall.occasion FROM courses_recall AS recall
+                    WHERE recall.course_id = own.course_id AND recall.kind = 'invitation'
+                    AND recall.due_at >= since.at
+                    ORDER BY recall.due_at DESC, recall.id DESC LIMIT 1
+                )
+            ) AS withdrawn
+        ) AS newest
         WHERE own.ready_on IS NOT NULL {which}
     ) AS found
     WHERE plan.course_id = found.course_id
@@ -101,15 +114,24 @@ DECLARE
 BEGIN
     IF TG_OP = 'INSERT' THEN
         touched := ARRAY(
-            SELECT DISTINCT course_id FROM arrived
-            WHERE status = 'on-hold' AND kind = 'invitation'
+            SELECT DISTINCT later.course_id FROM arrived AS later
+            WHERE later.kind = 'invitation' AND (later.status = 'on-hold' OR EXISTS (
+                SELECT FROM courses_recallplan AS plan
+                WHERE plan.course_id = later.course_id AND plan.standing = 'withdrawn'
+            ))
         );
     ELSE
         touched := ARRAY(
             SELECT DISTINCT later.course_id FROM arrived AS later
             JOIN gone AS earlier ON earlier.id = later.id
-            WHERE later.status IS DISTINCT FROM earlier.status AND later.kind = 'invitation'
-            AND 'on-hold' IN (later.status, earlier.status)
+            WHERE later.kind = 'invitation' AND (
+                (later.status <> earlier.status AND 'on-hold' IN (later.status, earlier.status))
+                OR later.withdrawn_by_id IS DISTINCT FROM earlier.withdrawn_by_id
+                OR (later.due_at <> earlier.due_at AND EXISTS (
+                    SELECT FROM courses_recall AS other
+                    WHERE other.course_id = later.course_id AND other.withdrawn_by_id IS NOT NULL
+                ))
+            )
         );
     END IF;
     IF cardinality(touched) > 0 THEN
@@ -222,6 +244,7 @@ class Migration(migrations.Migration):
                     ("answered", "answered"),
                     ("to_call", "to call"),
                     ("unreachable", "unreachable"),
+                    ("withdrawn", "withdrawn"),
                 ],
                 db_default="due",
                 default="due",
@@ -242,7 +265,10 @@ class Migration(migrations.Migration):
             model_name="recallplan",
             constraint=models.CheckConstraint(
                 condition=models.Q(
-                    ("standing__in", ["due", "invited", "answered", "to_call", "unreachable"])
+                    (
+                        "standing__in",
+                        ["due", "invited", "answered", "to_call", "unreachable", "withdrawn"],
+                    )
                 ),
                 name="recallplan_standing_known",
             ),

@@ -64,7 +64,13 @@ class ReplyKind(StrEnum):
 
 
 class DeskState(StrEnum):
-    """Where a patient stands who is ready and has no visit, as the front desk sees it."""
+    """Where a patient stands who is ready and has no visit, as the front desk sees it.
+
+    `due`: nobody has been told; `invited`: told less than a week ago; `no_answer`: told longer ago
+    than that; `answered`: after the last invitation; `to_call`: a call waits for the front desk;
+    `unreachable`: no contact point works and allows it; `withdrawn`: somebody ended it, and no
+    invitation about this window follows.
+    """
 
     DUE = "due"
     INVITED = "invited"
@@ -72,16 +78,18 @@ class DeskState(StrEnum):
     ANSWERED = "answered"
     TO_CALL = "to_call"
     UNREACHABLE = "unreachable"
+    WITHDRAWN = "withdrawn"
 
 
 class Standing(StrEnum):
-    """The same without the time that passes: whether `INVITED` is without an answer it decides."""
+    """As `DeskState`, but for what the clock decides: whether `invited` is without an answer."""
 
     DUE = "due"
     INVITED = "invited"
     ANSWERED = "answered"
     TO_CALL = "to_call"
     UNREACHABLE = "unreachable"
+    WITHDRAWN = "withdrawn"
 
 
 class CallOutcome(StrEnum):

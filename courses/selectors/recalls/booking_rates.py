@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Final
 
 from clinics.querysets import HasChain
@@ -14,7 +14,11 @@ WITHIN: Final = timedelta(days=28)
 # A booking counts for the last invitation before it, if it came soon enough. What is only held is
 # none: confirming a hold takes its end away.
 RATES: Final = Prepared("""
-    SELECT recall.step, message.channel, count(*), count(*) FILTER (WHERE followed.booked)
+    SELECT recall.step, message.channel, count(*), count(*) FILTER (WHERE followed.booked),
+        count(*) FILTER (
+            WHERE NOT followed.booked
+            AND message.sent_at > %(now)s::timestamptz - %(within)s::interval
+        )
     FROM courses_message AS message
     JOIN courses_recall AS recall ON recall.id = message.recall_id
     JOIN courses_course AS course ON course.id = recall.course_id
@@ -43,11 +47,15 @@ RATES: Final = Prepared("""
 
 @dataclass(frozen=True, slots=True)
 class BookingRate:
-    """Of the invitations of one step by one channel, those that a booking followed."""
+    """Of the invitations of one step by one channel, those that a booking followed.
+
+    `pending` are without one and young enough to count it still.
+    """
 
     step: str
     channel: str
     share: Share
+    pending: int
 
 
 def booking_rates(
@@ -57,6 +65,7 @@ def booking_rates(
     clinics: Sequence[int] | None,
     level: float,
     actor: HasChain,
+    now: datetime,
 ) -> list[BookingRate]:
     """Rates of invitations sent from `since` to before `until` (UTC days). One query.
 
@@ -67,9 +76,10 @@ def booking_rates(
         since=since,
         until=until,
         within=WITHIN,
+        now=now,
         clinics=list(clinics) if clinics is not None else None,
     )
     return [
-        BookingRate(step, channel, share_of(booked, cases=sent, level=level))
-        for step, channel, sent, booked in rows
+        BookingRate(step, channel, share_of(booked, cases=sent, level=level), pending)
+        for step, channel, sent, booked, pending in rows
     ]

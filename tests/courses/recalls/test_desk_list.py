@@ -124,7 +124,7 @@ class TestTheList:
                 found = [row["id"] for row in listed(desk, at, state=state.value)]
                 assert found == [row["id"] for row in rows if row["state"] == state], state
                 seen |= {row["state"] for row in rows}
-        assert seen == set(DeskState) - {DeskState.DUE}
+        assert seen == set(DeskState) - {DeskState.DUE, DeskState.WITHDRAWN}
         both = listed(desk, later, state=["to_call", "unreachable"])
         assert {row["state"] for row in both} == {"to_call", "unreachable"}
 
@@ -229,8 +229,18 @@ class TestTheList:
                 f"/recalls/{row['recall']['id']}/withdraw", {"reason": "has moved away"}
             )
         assert answer.status_code == 200, answer.json()
-        [row] = listed(desk, at)
-        assert row["recall"]["withdrawn_by"] == desk.staff.pk
+        [row] = listed(desk, at, state="withdrawn")
+        assert (row["state"], row["recall"]["withdrawn_by"]) == ("withdrawn", desk.staff.pk)
+        assert listed(desk, at, state=["invited", "no_answer", "due"]) == []
+        # A visit that is booked and falls through is another thing: invitations begin anew.
+        visit = make_appointment(scene.ward, at + timedelta(days=2))
+        assert listed(desk, at) == []
+        with time_machine.travel(at, tick=False):
+            visit.status = "cancelled"
+            visit.save()
+        open_due(at + timedelta(days=1))
+        [row] = listed(desk, at + timedelta(days=1))
+        assert row["state"] != "withdrawn"
 
     def test_another_chain_sees_nothing(self, scene):
         open_due(scene.noon)
@@ -284,9 +294,20 @@ class TestOutcomes:
         query = {"since": "2026-02-01", "until": "2026-04-01", "clinic": clinic.pk}
         [rate] = manager.get("/recall-outcomes", **query).json()["rates"]
         assert (rate["channel"], rate["sent"], rate["booked"]) == ("email", 2, 1)
+        assert rate["pending"] == 0
         # Clopper and Pearson 1934, one of two: beta quantiles 0.0126 and 0.9874.
         assert rate["low"] == pytest.approx(0.0126, abs=1e-4)
         assert rate["high"] == pytest.approx(0.9874, abs=1e-4)
+
+    def test_one_that_may_be_followed_still_is_told_apart(self, scene, clinic):
+        open_due(scene.noon)
+        send_due(scene.noon)
+        manager = sign_in(Role.CHAIN_MANAGER, chain=clinic.chain)
+        query = {"since": "2026-02-01", "until": "2026-04-01"}
+        for days, pending in ((27, 1), (28, 0)):
+            with time_machine.travel(scene.noon + timedelta(days=days), tick=False):
+                [rate] = manager.get("/recall-outcomes", **query).json()["rates"]
+            assert (rate["sent"], rate["booked"], rate["pending"]) == (1, 0, pending)
 
     def test_a_period_that_ends_before_it_begins_is_told(self):
         manager = sign_in(Role.CHAIN_MANAGER)

@@ -52,6 +52,10 @@ def truth(course):
         message__recall__course=course, message__recall__kind="invitation", replied_at__gte=since
     )
     last = max(sent, default=None)
+    recalls = Recall.objects.filter(course=course, kind="invitation")
+    newest = recalls.filter(due_at__gte=since).order_by("due_at", "pk").last()
+    if newest and any(one.withdrawn_by for one in recalls if one.occasion == newest.occasion):
+        return "withdrawn", last
     if any(last is None or last <= one.replied_at for one in replies):
         return "answered", last
     if any(one.status == "on-hold" for one in messages):
@@ -72,7 +76,7 @@ def test_whatever_happens_what_is_kept_is_what_the_rows_say(scene, seed):
     seen = set()
     for _ in range(40):
         at += timedelta(hours=chance.randint(1, 200))
-        chance.choice([sent, called, bounced, unreached, reached, replied, moved])(scene, at)
+        chance.choice(MOVES)(scene, at)
         assert kept(scene.course) == truth(scene.course)
         seen.add(kept(scene.course)[0])
     assert len(seen) > 2
@@ -126,6 +130,28 @@ def moved(scene, at):
     )
 
 
+def ended(scene, at):
+    recall = chosen(Recall.objects.filter(course=scene.course), at)
+    recall.update(withdrawn_by=None if at.day % 2 else scene.ward.operator)
+
+
+def planned(scene, at):
+    """About the same, or a visit fell through and it begins anew."""
+    last = Recall.objects.filter(course=scene.course).latest("pk")
+    last.pk, last.step, last.due_at, last.withdrawn_by = None, f"at-{at:%j-%H}", at, None
+    last.occasion = last.occasion if at.day % 3 else f"{scene.window.pk}:after:{at:%j%H}"
+    last.status = "active"
+    last.save(force_insert=True)
+
+
+def chosen(rows, at):
+    keys = sorted(rows.values_list("pk", flat=True))
+    return rows.filter(pk=keys[at.day % len(keys)])
+
+
+MOVES = [sent, called, bounced, unreached, reached, replied, moved, ended, planned]
+
+
 def test_the_newest_pause_is_kept(scene):
     open_due(scene.noon)
     for days in (30, 10):
@@ -169,6 +195,8 @@ class TestCosts:
             Message.objects.filter(pk=rare.message.pk).update(due_at=now + DAY)
         elif state != DeskState.UNREACHABLE:
             send_due(now)
+        if state == DeskState.WITHDRAWN:
+            Recall.objects.filter(pk=rare.recall.pk).update(withdrawn_by=rare.ward.operator)
         if state == DeskState.ANSWERED:
             Reply.objects.create(message=rare.message, kind="stop", replied_at=now)
         no_whole_tables()
