@@ -197,11 +197,6 @@ def lock_due_plans(*, now: datetime, limit: int) -> list[RecallPlan]:
     return list(due.select_for_update(of=("self",), no_key=True, skip_locked=True)[:limit])
 
 
-def lock_plan_in_turn(*, course_id: int) -> None:
-    """Lock the plan of a course when whoever has it is done; before its recalls."""
-    lock_rows(RecallPlan.objects.filter(pk=course_id))
-
-
 def lock_plan(*, course_id: int) -> list[RecallPlan]:
     """Lock the plan of one course; none when somebody else has it."""
     return lock_plans([course_id])

@@ -11,6 +11,7 @@ from django.conf import settings
 from courses.models import HealingWindow, HealingWindowVersion, Message, Recall
 from courses.services.recalls import ticks
 from courses.services.recalls.claims import Claim
+from courses.services.recalls.planner import PLANNED_WITHIN
 from tests.support.courses import make_ward
 from tests.support.factories import make_clinic
 from tests.support.recalls import Remembering, make_scene, open_due, send_due
@@ -44,8 +45,10 @@ def all_at_once(now, way):
 def test_everybody_is_told_once(noon):
     way = Remembering()
     tallies = all_at_once(noon, way)
-    # Workers that came before there was anything to send come again with the next tick.
-    tallies += all_at_once(noon, way)
+    # Workers that came before there was anything to send, or while it was being planned, come again
+    # with the next ticks.
+    for number in range(1, 6):
+        tallies += all_at_once(noon + number * PLANNED_WITHIN, way)
     assert sorted(Counter(way.addresses).values()) == [1] * PATIENTS
     told = Recall.objects.filter(status="completed").values_list("step", flat=True)
     assert Counter(told) == {"before-closing": PATIENTS, "window-closed": PATIENTS}

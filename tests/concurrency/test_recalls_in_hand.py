@@ -5,10 +5,13 @@ from datetime import timedelta
 import pytest
 from django.db import connection
 
+from clinics.vocabulary import Role
 from core import db
 from core.errors import Busy
 from courses.models import Message, Recall, RecallPlan
 from courses.services.recalls import sending
+from courses.services.recalls.desk import recall_withdraw
+from tests.support.factories import make_actor
 from tests.support.recalls import Remembering, make_scene, open_due, send_due, statuses
 from tests.support.threads import held
 
@@ -119,3 +122,15 @@ def test_control_the_row_was_held():
             "SELECT 1 FROM courses_recall WHERE id = %s FOR UPDATE SKIP LOCKED", [scene.recall.pk]
         )
         assert cursor.fetchall() == []
+
+
+def test_what_the_planner_is_writing_is_withdrawn_too():
+    """Whoever withdraws waits for the planner, and then sees its rows."""
+    scene = make_scene()
+    open_due(scene.noon)
+    desk = make_actor(Role.FRONT_DESK, clinic=scene.ward.clinic)
+    with held(PLAN, key=scene.course.pk, column="course_id"), pytest.raises(Busy):
+        recall_withdraw(recall_id=scene.recall.pk, reason="asked", actor=desk, now=scene.noon)
+    assert scene.recall.withdrawn_by is None
+    recall_withdraw(recall_id=scene.recall.pk, reason="asked", actor=desk, now=scene.noon)
+    assert {status for _, status in scene.steps} == {"revoked"}

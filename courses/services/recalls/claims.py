@@ -10,6 +10,7 @@ from core.db import command, step
 from courses import locks
 from courses.channels import Delivery
 from courses.models import DeliveryReport, Message, Recall
+from courses.selectors.recalls.verdict import Later, Unwanted, still_wanted
 from courses.services.recalls.contact import message_plan
 from courses.timing import MAX_ATTEMPTS
 from courses.timing.words import ContactState, DeliveryOutcome
@@ -101,6 +102,8 @@ def message_settle(*, claim: Claim, outcome: Outcome, now: datetime) -> bool:
     if recall is None or message is None or not _holds(claim, message):
         return False
     message.lease_until = None
+    if isinstance(outcome, Dropped) and outcome.recall_too:
+        outcome = _seen_again(recall, now=now)
     if isinstance(outcome, Failed) and outcome.address:
         contact_point_off(pk=message.contact_point_id, reason=outcome.reason, now=now)
     told = newest_report(message)
@@ -206,6 +209,21 @@ def _write(recall: Recall, message: Message, *, outcome: Outcome, now: datetime)
             _fail(recall, message, reason=outcome.reason, again_at=outcome.again_at, now=now)
         case Dropped(reason, recall_too):
             _drop(recall, message, reason=reason, recall_too=recall_too, now=now)
+
+
+@step
+def _seen_again(recall: Recall, *, now: datetime) -> Dropped | Waits:
+    """What of a recall that was not wanted when the worker asked: the planner may have been since.
+
+    It is kept away now by the lock on the plan, and begins next with what is written here.
+    """
+    match still_wanted(recall, now=now):
+        case Unwanted(reason):
+            return Dropped(reason, recall_too=True)
+        case Later(until, reason):
+            return Waits(reason, until)
+        case None:
+            return Waits(RecallReason.PLAN_UNDER_WAY, now)
 
 
 @step

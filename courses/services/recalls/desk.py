@@ -46,10 +46,7 @@ def recall_withdraw(
     A message that a worker is sending at this moment may leave still. Raises RecallUnknown,
     NotAllowed, Stale, NothingToWithdraw.
     """
-    # The planner's lock first: what it is writing at this moment is withdrawn too.
-    course_id = Recall.objects.filter(pk=recall_id).values_list("course_id", flat=True).first()
-    if course_id is not None:
-        locks.lock_plan_in_turn(course_id=course_id)
+    # With its plan: what the planner is writing at this moment is withdrawn too.
     recall = _locked_recall(recall_id, actor=actor)
     recall.check_version(expected_version)
     if recall.withdrawn_by_id is not None:

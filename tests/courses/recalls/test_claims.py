@@ -11,8 +11,10 @@ from django.db import connection
 from clinics.vocabulary import Role
 from courses.channels import Delivery, TemporaryTrouble
 from courses.models import HealingWindow, Message, Recall
+from courses.selectors.recalls.verdict import Unwanted, messages_with_context, verdict
 from courses.services.recalls.claims import (
     Claim,
+    Dropped,
     Failed,
     Sent,
     message_claim,
@@ -129,6 +131,20 @@ class TestOneWorkerAtATime:
             message_claim(now=scene.noon + number * lease)
         send_due(scene.noon + 5 * lease, way)
         assert way.addresses == [other.address]
+
+
+def test_what_was_planned_since_a_worker_asked_is_not_dropped(scene, way):
+    """The worker saw a window that was open still; it is closed and planned when it says so."""
+    open_due(scene.noon - timedelta(days=13))
+    send_due(scene.noon - timedelta(days=13))
+    claim = message_claim(now=scene.noon)
+    seen = verdict(messages_with_context().get(pk=claim.message_id), now=scene.noon)
+    assert seen == Unwanted("skin_not_ready")
+    open_due(scene.noon)
+    outcome = Dropped(seen.reason, recall_too=True)
+    assert message_settle(claim=claim, outcome=outcome, now=scene.noon)
+    assert send_due(scene.noon, way) == {"sent": 1}
+    assert ("window-closed", "completed") in scene.steps
 
 
 class TestWithdrawnWhileItIsSent:

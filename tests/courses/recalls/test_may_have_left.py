@@ -143,9 +143,13 @@ class TestWhatIsToldWhileAWorkerHasIt:
     def test_it_failed_and_nobody_is_to_be_told_any_more(self, due):
         claim = message_claim(now=due.noon)
         tell(due, "failed")
-        dropped = Dropped("booked", recall_too=True)
+        type(due.course).objects.update(status="on-hold")
+        dropped = Dropped("course_not_running", recall_too=True)
         assert settle(claim=claim, outcome=dropped, now=due.noon)
-        assert statuses([due.recall, due.message]) == [("revoked", "booked"), ("stopped", "failed")]
+        assert statuses([due.recall, due.message]) == [
+            ("revoked", "course_not_running"),
+            ("stopped", "failed"),
+        ]
 
     def test_it_arrived_though_the_worker_saw_it_fail(self, due):
         claim = message_claim(now=due.noon)
