@@ -36,7 +36,8 @@ class GuardedIn(serializers.BaseSerializer[Any]):
     guarded: ClassVar[Mapping[str, str]] = {}
 
     def to_internal_value(self, data: Any) -> Any:
-        for name in sorted(self.guarded.keys() & data.keys() if self.partial else ()):
+        given = data.keys() if self.partial and isinstance(data, Mapping) else ()
+        for name in sorted(self.guarded.keys() & given):
             self.context["request"].actor.require(self.guarded[name])
         return super().to_internal_value(data)
 

@@ -109,6 +109,12 @@ def test_pages_by_name_leave_nobody_out(ward, desk):
     assert names[:4] == ["A", "A", "B", "C"]
 
 
+@pytest.mark.parametrize("body", [0, "a text", [None], True])
+def test_a_change_that_is_no_object_is_refused(ward, desk, body):
+    path = f"/patients/{ward.course.patient_id}"
+    assert_problem(desk.patch(path, body, version="*"), 400, "invalid")
+
+
 def test_changes_need_the_version(ward, desk):
     path = f"/patients/{ward.course.patient_id}"
     assert_problem(desk.patch(path, {"family_name": "Newly"}), 428)
