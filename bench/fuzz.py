@@ -2,8 +2,9 @@
 
 Run: DATABASE_URL=... python -m bench.fuzz [--cases 1000] [--processes 2] [--out FOLDER] [LABEL ...]
 The database is migrated and filled with the invented demonstration when it is empty; each request
-is rolled back. What is done for an operation is a file in `--out`: a run that was stopped goes on
-where it was, and `--again` begins anew. LABEL is an operation such as "GET /api/v1/patients".
+is rolled back. LABEL is an operation such as "GET /api/v1/patients", or "stories of /api/v1/rooms":
+what is made there is changed, taken away and looked for. What is done is a file in `--out`: a run
+that was stopped goes on where it was, and `--again` begins anew.
 Prints a table, and what failed with the request that shows it.
 """
 
@@ -66,8 +67,10 @@ def _prepare() -> None:
 
 
 def _labels() -> list[str]:
+    from tests.support.fuzz_stories import STORIES, told_paths
+
     fuzzer = _fuzzer()
-    return sorted(fuzzer.operations)
+    return sorted(fuzzer.operations) + [f"{STORIES}{path}" for path in told_paths(fuzzer)]
 
 
 def _start() -> None:
@@ -79,9 +82,17 @@ def _start() -> None:
 
 
 def _run(order: tuple[str, int, int]) -> dict[str, Any]:
+    from tests.support.fuzz_stories import STORIES, tell_stories
+
     label, cases, seed = order
-    outcome: dict[str, Any] = globals()["FUZZER"].run(label, cases=cases, seed=seed).as_json()
-    return outcome
+    fuzzer = globals()["FUZZER"]
+    if label.startswith(STORIES):
+        path = label.removeprefix(STORIES)
+        outcome = tell_stories(fuzzer, path, requests=cases, seed=seed)
+    else:
+        outcome = fuzzer.run(label, cases=cases, seed=seed)
+    told: dict[str, Any] = outcome.as_json()
+    return told
 
 
 def _fuzzer() -> Any:

@@ -1,17 +1,22 @@
 """Whatever the document allows is answered as the document says; a long run is `bench.fuzz`."""
 
+from collections import Counter
 from collections.abc import Iterator
 from io import StringIO
 
 import pytest
 from django.core.management import call_command
 from django.db import transaction
+from rest_framework.exceptions import NotFound
+from rest_framework.response import Response
 
 from clinics.api.organisation import ClinicSerializer, ClinicViewSet
+from clinics.api.people import CredentialViewSet
 from clinics.models import Chain, Clinic
 from tests.support.demo import unit
 from tests.support.fuzz import Fuzzer
 from tests.support.fuzz_callers import CALLBACKS, METRICS, OF_PEOPLE
+from tests.support.fuzz_stories import tell_stories, told_paths
 
 CASES = 5
 SEED = 20270301
@@ -87,3 +92,29 @@ def test_an_answer_that_the_document_does_not_know_is_found(fuzzer, monkeypatch)
     monkeypatch.setattr(ClinicSerializer, "to_representation", lambda *_: {"id": "a text"})
     outcome = fuzzer.run("GET /api/v1/clinics", cases=CASES, seed=SEED)
     assert outcome.violations
+
+
+def test_what_is_made_is_there_until_it_is_taken_away(fuzzer):
+    found, met = {}, Counter()
+    for path in told_paths(fuzzer):
+        outcome = tell_stories(fuzzer, path, requests=CASES, seed=SEED)
+        met.update(outcome.statuses)
+        found |= {path: outcome.findings} if outcome.findings else {}
+    assert found == {}
+    assert met["201"]
+    assert met["204"]
+
+
+def test_what_is_lost_is_found_out(fuzzer, monkeypatch):
+    def is_not_there(*args, **kwargs):
+        raise NotFound
+
+    monkeypatch.setattr(CredentialViewSet, "retrieve", is_not_there)
+    outcome = tell_stories(fuzzer, "/api/v1/credentials", requests=20, seed=SEED)
+    assert "What was made is not there" in outcome.findings
+
+
+def test_what_outlives_its_end_is_found_out(fuzzer, monkeypatch):
+    monkeypatch.setattr(CredentialViewSet, "destroy", lambda *_, **__: Response(status=204))
+    outcome = tell_stories(fuzzer, "/api/v1/credentials", requests=40, seed=SEED)
+    assert "UseAfterFree" in str(outcome.findings)

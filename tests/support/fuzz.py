@@ -7,7 +7,7 @@ the first one found.
 import random
 import traceback
 from collections.abc import Callable, Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from itertools import cycle
@@ -19,10 +19,12 @@ import schemathesis
 from django.core.signals import got_request_exception, request_finished, request_started
 from django.core.wsgi import get_wsgi_application
 from django.db import close_old_connections, connection
+from hypothesis.strategies import SearchStrategy
 from rest_framework.fields import Field
 from schemathesis.checks import CHECKS, load_all_checks
 from schemathesis.config import SchemathesisConfig
 from schemathesis.core.failures import Failure, FailureGroup
+from schemathesis.engine.recorder import ScenarioRecorder
 from schemathesis.generation.modes import GenerationMode
 
 from clinics.models import Chain
@@ -38,7 +40,8 @@ BASE = "/api/v1"
 PROBES = 3
 """So many good answers of an operation are asked for again without a credential."""
 ON_THEIR_OWN = ("ignored_auth",)
-OF_A_STORY = ("use_after_free", "ensure_resource_availability", "object_level_authorization")
+OF_A_STORY = ("use_after_free", "ensure_resource_availability")
+OF_TWO = ("object_level_authorization",)
 SAFE = {"GET", "HEAD", "OPTIONS"}
 
 OF_FORM = {
@@ -71,6 +74,7 @@ class RolledBack:
     def __init__(self, callers: Callers) -> None:
         self.application = get_wsgi_application()
         self.failed: str = ""
+        self.keeps = False
         self.callers = callers
         self.keep_connection()
         got_request_exception.connect(self._note)
@@ -90,8 +94,20 @@ class RolledBack:
             if environ["REQUEST_METHOD"] not in SAFE and not connection.needs_rollback:
                 # What waits for the commit is looked at now, as there will be none.
                 connection.check_constraints()
-            connection.set_rollback(True)
+            if not self.keeps:
+                connection.set_rollback(True)
         return [body]
+
+    @contextmanager
+    def story(self) -> Iterator[None]:
+        """One request finds what those before it did; all is rolled back at the end."""
+        self.keeps = True
+        try:
+            with unit():
+                yield
+                connection.set_rollback(True)
+        finally:
+            self.keeps = False
 
     def _note(self, **_: Any) -> None:
         self.failed = traceback.format_exc()
@@ -134,20 +150,21 @@ class Fuzzer:
         self.rows = Rows(self.app, self.callers)
         self.rows.look(self.operations)
         every = [check for check in CHECKS.get_all() if not isinstance(check, type)]
-        self.checks = [one for one in every if one.__name__ not in ON_THEIR_OWN + OF_A_STORY]
+        self.checks = [
+            one for one in every if one.__name__ not in ON_THEIR_OWN + OF_A_STORY + OF_TWO
+        ]
         self.checks.append(constraints_are_told)
         self.probes = [one for one in every if one.__name__ in ON_THEIR_OWN]
+        self.of_a_story = [one for one in every if one.__name__ in OF_A_STORY]
 
     def run(self, label: str, *, cases: int, seed: int, coverage: int | None = None) -> Outcome:
         """So many requests of one operation: edges of its schema, then drawn ones, good and bad."""
         outcome = Outcome(label)
         began = datetime.now(UTC)
-        self.callers.begin(self.operations[label].path)
-        self.rows.look_at_sessions()
-        self.app.keep_connection()
+        self.begin(self.operations[label].path)
         chance = random.Random(f"{seed} {label}")
         for case in self._edges(label, at_most=cases // 2 if coverage is None else coverage):
-            self._send(case, outcome, chance)
+            self.send(case, outcome, chance)
         modes = [GenerationMode.POSITIVE, GenerationMode.NEGATIVE]
         half = -(-max(cases - outcome.cases, 0) // 2)
         drawn: list[Any] = []
@@ -158,9 +175,15 @@ class Fuzzer:
             modes += [mode] if len(came) == number else []
         # An operation that takes next to nothing has few cases that differ: they come again.
         for _, case in zip(range(cases - outcome.cases), cycle(drawn), strict=False):
-            self._send(case, outcome, chance)
+            self.send(case, outcome, chance)
         outcome.seconds = (datetime.now(UTC) - began).total_seconds()
         return outcome
+
+    def begin(self, path: str) -> None:
+        """Let who may ask there be ready."""
+        self.callers.begin(path)
+        self.rows.look_at_sessions()
+        self.app.keep_connection()
 
     def _edges(self, label: str, *, at_most: int) -> Iterator[Any]:
         operation = self.operations[label]
@@ -176,30 +199,30 @@ class Fuzzer:
         self, label: str, mode: GenerationMode, outcome: Outcome, chance: random.Random, number: int
     ) -> list[Any]:
         """Send so many drawn cases, or fewer when no more of them differ; they themselves."""
-        strategy = self.operations[label].as_strategy(generation_mode=mode)
         drawn: list[Any] = []
 
-        @hypothesis.seed(chance.getrandbits(32))
-        @hypothesis.settings(
-            max_examples=number,
-            phases=[hypothesis.Phase.generate],
-            database=None,
-            deadline=None,
-            suppress_health_check=list(hypothesis.HealthCheck),
-            verbosity=hypothesis.Verbosity.quiet,
-        )
-        @hypothesis.given(case=strategy)
         def each(case: Any) -> None:
             drawn.append(case)
-            self._send(case, outcome, chance)
+            self.send(case, outcome, chance)
 
-        with suppress(hypothesis.errors.Unsatisfiable, schemathesis.errors.SchemathesisError):
-            each()
+        strategy = self.operations[label].as_strategy(generation_mode=mode)
+        draw(strategy, each, seed=chance.getrandbits(32), number=number)
         return drawn
 
-    def _send(self, case: Any, outcome: Outcome, chance: random.Random) -> None:
+    def send(
+        self,
+        case: Any,
+        outcome: Outcome,
+        chance: random.Random,
+        *,
+        key: int | None = None,
+        recorder: ScenarioRecorder | None = None,
+    ) -> Any:
+        """Send one request, of the row `key` if given, and judge the answer; the answer, if any."""
         asker, known = self.callers.next(case.operation.path, chance)
         self.rows.make_real(case, known, chance)
+        if key is not None:
+            case.path_parameters["id"] = key
         # The transport in process does not unpack what is compressed.
         headers = {**asker, "Accept-Encoding": "identity"}
         try:
@@ -208,7 +231,7 @@ class Fuzzer:
             outcome.count(0)
             outcome.server_errors += 1
             outcome.findings.setdefault(_line(traceback.format_exc()), traceback.format_exc())
-            return
+            return None
         outcome.count(response.status_code)
         if response.status_code >= 500 and response.status_code != 503:
             outcome.server_errors += 1
@@ -216,18 +239,44 @@ class Fuzzer:
                 f"{response.status_code} {_line(self.app.failed)}",
                 f"{_curl(case, response)}\n{self.app.failed}",
             )
-            return
+            return response
         checks = list(self.checks)
         if outcome.statuses[str(response.status_code)] <= PROBES and response.status_code < 300:
             checks += self.probes
+        if recorder is not None:
+            recorder.record_response(case_id=case.id, response=response)
+            checks += self.of_a_story
         try:
-            case.validate_response(response, checks=checks, headers=asker)
+            case.validate_response(response, checks=checks, headers=asker, recorder=recorder)
         except FailureGroup as group:
             outcome.violations += 1
             for failure in group.exceptions:
                 outcome.findings.setdefault(
                     _told(failure, response), _curl(case, response) + "\n" + response.text[:1000]
                 )
+        return response
+
+
+def draw(
+    strategy: SearchStrategy[Any], each: Callable[[Any], None], *, seed: int, number: int
+) -> None:
+    """So many examples, or fewer when no more of them differ."""
+
+    @hypothesis.seed(seed)
+    @hypothesis.settings(
+        max_examples=number,
+        phases=[hypothesis.Phase.generate],
+        database=None,
+        deadline=None,
+        suppress_health_check=list(hypothesis.HealthCheck),
+        verbosity=hypothesis.Verbosity.quiet,
+    )
+    @hypothesis.given(drawn=strategy)
+    def run(drawn: Any) -> None:
+        each(drawn)
+
+    with suppress(hypothesis.errors.Unsatisfiable, schemathesis.errors.SchemathesisError):
+        run()
 
 
 def constraints_are_told(_: Any, response: Any, case: Any) -> None:
@@ -262,8 +311,9 @@ def _curl(case: Any, response: Any) -> str:
     body = request.body
     if isinstance(body, bytes):
         body = body.decode(errors="replace")
-    how = case.meta.phase.data
-    kind = f"{case.meta.generation.mode.value}: {getattr(how, 'description', '')}"
+    meta = case.meta
+    how = getattr(meta.phase.data, "description", "") if meta else "of a story"
+    kind = f"{meta.generation.mode.value if meta else 'positive'}: {how}"
     headers = {
         name: value
         for name, value in request.headers.items()
