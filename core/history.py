@@ -44,7 +44,6 @@ HIDDEN: Final = (
     "token_digest",
     "token_key",
     "data",
-    "address",
     "address_sealed",
     "address_index",
     "given_name_spelling",

@@ -2,21 +2,13 @@
 
 from collections.abc import Iterable
 from datetime import datetime
-from typing import Any, Final
+from typing import Any
 from uuid import uuid4
 
 from django.db import models
 from django.db.migrations import RunSQL
 
 from core.errors import Stale
-
-APPEND_ONLY_FUNCTION_SQL: Final = """
-CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$
-BEGIN
-    RAISE EXCEPTION '% only grows: % is refused', TG_TABLE_NAME, TG_OP
-        USING ERRCODE = 'restrict_violation', CONSTRAINT = TG_NAME, TABLE = TG_TABLE_NAME;
-END $$;
-"""
 
 
 class Versioned(models.Model):
@@ -70,13 +62,16 @@ class AppendOnly(models.Model):
         abstract = True
 
 
-def append_only_sql(table: str) -> RunSQL:
-    """Migration operation: the database refuses UPDATE, DELETE and TRUNCATE of `table`."""
-    trigger = f"{table}_only_grows"
+def append_only_sql(table: str, *, forgotten: bool = False) -> RunSQL:
+    """Migration operation: the database refuses UPDATE, DELETE and TRUNCATE of `table`.
+
+    `forgotten`: rows that a policy keeps no longer may go (`core.rotation.forgetting`).
+    """
+    trigger, argument = f"{table}_only_grows", "'forgotten'" if forgotten else ""
     return RunSQL(
         sql=(
             f'CREATE TRIGGER {trigger} BEFORE UPDATE OR DELETE ON "{table}" '
-            f"FOR EACH ROW EXECUTE FUNCTION refuse_change();"
+            f"FOR EACH ROW EXECUTE FUNCTION refuse_change({argument});"
             f'CREATE TRIGGER {trigger}_truncate BEFORE TRUNCATE ON "{table}" '
             f"FOR EACH STATEMENT EXECUTE FUNCTION refuse_change();"
         ),

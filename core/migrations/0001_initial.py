@@ -5,8 +5,36 @@ import uuid
 from django.contrib.postgres.operations import BtreeGistExtension
 from django.db import migrations, models
 
-from core.models import APPEND_ONLY_FUNCTION_SQL
 from core.transitions import TRANSITION_FUNCTION_SQL
+
+# Rows that only grow may be written over by the owner of the tables who says `fallow.erasing`, for
+# secrecy. Where the trigger has the argument `forgotten`, rows that a policy keeps no longer go by
+# an owner who says `fallow.forgetting`. Another role can say so too, and gains nothing by it.
+GUARD = """
+    CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$
+    DECLARE
+        is_owner boolean :=
+            current_user::regrole = (SELECT relowner FROM pg_class WHERE oid = TG_RELID);
+    BEGIN
+        IF TG_OP = 'UPDATE' AND current_setting('fallow.erasing', true) = 'on' AND is_owner THEN
+            RETURN NEW;
+        END IF;
+        IF TG_OP = 'DELETE' AND TG_NARGS > 0 AND TG_ARGV[0] = 'forgotten'
+           AND current_setting('fallow.forgetting', true) = 'on' AND is_owner
+        THEN
+            RETURN OLD;
+        END IF;
+        RAISE EXCEPTION '% only grows: % is refused', TG_TABLE_NAME, TG_OP
+            USING ERRCODE = 'restrict_violation', CONSTRAINT = TG_NAME, TABLE = TG_TABLE_NAME;
+    END $$;
+"""
+# Which role changes a row, seen from a function that runs with the rights of another.
+ROLE = """
+    CREATE FUNCTION acting_role() RETURNS text LANGUAGE sql STABLE AS $$
+        SELECT CASE current_setting('role') WHEN 'none' THEN session_user::text
+               ELSE current_setting('role') END
+    $$;
+"""
 
 
 class Migration(migrations.Migration):
@@ -16,9 +44,8 @@ class Migration(migrations.Migration):
 
     operations = [
         BtreeGistExtension(),
-        migrations.RunSQL(
-            sql=APPEND_ONLY_FUNCTION_SQL, reverse_sql="DROP FUNCTION refuse_change();"
-        ),
+        migrations.RunSQL(GUARD, "DROP FUNCTION refuse_change()"),
+        migrations.RunSQL(ROLE, "DROP FUNCTION acting_role()"),
         migrations.RunSQL(
             sql=TRANSITION_FUNCTION_SQL, reverse_sql="DROP FUNCTION refuse_status_step();"
         ),

@@ -11,7 +11,7 @@ from django_migration_linter.migration_linter import MigrationLinter
 pytestmark = pytest.mark.django_db
 
 # These made the tables of the first release on an empty database, where nobody was using them.
-FIRST_RELEASE = {"clinics": 12, "core": 3, "courses": 22, "devices": 10}
+FIRST_RELEASE = {"clinics": 7, "core": 1, "courses": 21, "devices": 11}
 # Safe since django-migration-linter looks at what old code writes, not at how long a lock lasts:
 # an index on a big table is to be built CONCURRENTLY (AddIndexConcurrently), which it warns of.
 WARNINGS_THAT_REFUSE = ["CREATE_INDEX", "CREATE_INDEX_EXCLUSIVE"]
@@ -48,7 +48,25 @@ def test_migrations_since_the_first_release_leave_old_code_what_it_uses(capsys):
     assert checking.nb_total == len(later)
 
 
-def test_one_that_drops_columns_would_be_refused():
+@pytest.mark.parametrize(
+    "statement",
+    [
+        'ALTER TABLE "courses_patient" DROP COLUMN "language"',
+        'ALTER TABLE "courses_patient" RENAME COLUMN "language" TO "tongue"',
+        'ALTER TABLE "courses_patient" ADD COLUMN "title" varchar(9) NOT NULL',
+        'CREATE INDEX "patient_language" ON "courses_patient" ("language")',
+    ],
+)
+def test_one_that_takes_something_away_would_be_refused(monkeypatch, statement):
     checking = linter()
-    checking.lint_migration(own_migrations()["courses", 7])
+    monkeypatch.setattr(checking, "get_sql", lambda *_: [statement])
+    checking.lint_migration(own_migrations()["courses", 1])
     assert checking.has_errors
+
+
+def test_a_column_that_old_code_need_not_fill_would_not(monkeypatch, capsys):
+    checking = linter()
+    added = 'ALTER TABLE "courses_patient" ADD COLUMN "title" varchar(9) DEFAULT \'\' NOT NULL'
+    monkeypatch.setattr(checking, "get_sql", lambda *_: [added])
+    checking.lint_migration(own_migrations()["courses", 1])
+    assert not checking.has_errors, capsys.readouterr().out

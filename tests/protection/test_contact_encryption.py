@@ -11,7 +11,7 @@ from django.db import connection
 
 from clinics.models import Change
 from clinics.vocabulary import Role
-from core.encryption import blind_index, blind_indexes
+from core.encryption import blind_index
 from core.rotation import column_renew_batch
 from core.secrets_at_rest import InvalidToken
 from courses.models import Consent, ContactPoint
@@ -221,56 +221,6 @@ class TestRotation:
         body = {"patient": point.patient_id, "channel": "email", "address": MAIL}
         assert_problem(desk.post("/contact-points", body), 409, "contact_point_taken")
         assert ContactPoint.objects.count() == 1
-
-
-class TestWhatStoodInPlain:
-    """Rows of before the encryption, and those that processes with that code still write."""
-
-    @pytest.fixture
-    def point(self, clinic):
-        point = make_contact_point(make_patient(clinic), address=PHONE, channel="sms")
-        execute(
-            "UPDATE courses_contactpoint SET address = %s, address_sealed = '', address_index = ''",
-            MAIL,
-        )
-        return point
-
-    def test_is_taken_over_and_forgotten(self, point):
-        call_command("rotate_keys")
-        point.refresh_from_db()
-        assert point.address == MAIL
-        assert point.address_index in blind_indexes(MAIL, realm=point.index_realm)
-        assert MAIL not in stored("courses_contactpoint")
-
-    def test_is_kept_beside_it_by_the_migration(self, point):
-        column_renew_batch(column=COLUMNS[0], keep_plain=True)
-        point.refresh_from_db()
-        assert point.address == MAIL
-        assert MAIL in stored("courses_contactpoint")
-
-    def test_what_old_code_changes_afterwards_counts(self, point):
-        column_renew_batch(column=COLUMNS[0], keep_plain=True)
-        execute("UPDATE courses_contactpoint SET address = 'later@example.org'")
-        call_command("rotate_keys")
-        point.refresh_from_db()
-        assert point.address == "later@example.org"
-
-    def test_what_new_code_changes_afterwards_counts(self, point):
-        column_renew_batch(column=COLUMNS[0], keep_plain=True)
-        point.refresh_from_db()
-        point.address = "newer@example.org"
-        point.save()
-        call_command("rotate_keys")
-        point.refresh_from_db()
-        assert point.address == "newer@example.org"
-
-    def test_the_history_forgets_it_too(self, point):
-        noted = Change.objects.filter(record="contactpoint").first()
-        execute("SET LOCAL fallow.erasing = 'on'")
-        execute('UPDATE clinics_change SET after = \'{"address": "plain@example.org"}\'')
-        call_command("rotate_keys")
-        noted.refresh_from_db()
-        assert noted.after == {"address": "hidden"}
 
 
 def test_the_demonstration_stage_is_encrypted_too():

@@ -8,7 +8,7 @@ from courses.services.key_rotation import keys_rotate
 
 
 class Command(BaseCommand):
-    """After a new first key, and once after addresses were encrypted: see docs/operation.md."""
+    """After a new first key: see docs/operation.md."""
 
     help = (
         "Write anew what is not under the first of FALLOW_ENCRYPTION_KEYS and FALLOW_INDEX_KEYS, "

@@ -25,8 +25,6 @@ from courses.services.erasure.personal import EMPTIED, ERASED, OTHERWISE, WORDS
 from courses.timing.words import ContactState
 
 BATCH: Final = 20
-HIDDEN_BEFORE: Final = ("address",)
-"""Columns of earlier versions of a table that its history may still have."""
 
 
 def erasures_carry_out(*, now: datetime) -> int:
@@ -115,7 +113,7 @@ def _redact_history(patient_id: int) -> int:
                 _REDACT,
                 {
                     "erased": ERASED,
-                    "columns": [*columns, *HIDDEN_BEFORE],
+                    "columns": columns,
                     "patient": patient_id,
                     "record": model._meta.model_name,
                 },
