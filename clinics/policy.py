@@ -7,6 +7,7 @@ belongs to no clinic, such as a member of staff without shifts, asks of an actio
 only that the role is held somewhere. `docs/access.md` is this table for people.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -56,6 +57,11 @@ BOOKING_RECORDS: Final = frozenset(
     }
 )
 """What of an appointment's history is no medical detail: shown without `session.read` too."""
+
+MEDICAL_COLUMNS: Final[Mapping[str, frozenset[str]]] = {
+    "appointment": frozenset({"override_reason"}),
+}
+"""Columns of such rows that are one all the same: null to who lacks `medical_detail.read`."""
 
 POLICY: Final[dict[str, Rule]] = {
     "own.use": anywhere(*EVERYONE),

@@ -20,7 +20,7 @@ from rest_framework.request import Request
 
 from clinics.api.filters import IdFilter
 from clinics.models import Change, RecordRead
-from clinics.policy import BOOKING_RECORDS
+from clinics.policy import BOOKING_RECORDS, MEDICAL_COLUMNS
 from clinics.services.history import history_lines
 from clinics.vocabulary import ChangeOperation
 from core.api.fields import AwareDateTimeField
@@ -68,6 +68,17 @@ class ChangeOut(serializers.ModelSerializer[Change]):
             "database_role",
         )
         read_only_fields = fields
+
+    def to_representation(self, instance: Change) -> dict[str, Any]:
+        """Null in the place of a medical detail to who may not see it in the row itself."""
+        shown: dict[str, Any] = super().to_representation(instance)
+        medical = MEDICAL_COLUMNS.get(instance.record, frozenset())
+        if not medical or self.context["request"].actor.may("medical_detail.read"):
+            return shown
+        for side in ("before", "after"):
+            held: dict[str, Any] = shown[side] or {}
+            shown[side] = held | dict.fromkeys(medical & held.keys()) or None
+        return shown
 
 
 class RecordReadOut(serializers.ModelSerializer[RecordRead]):

@@ -8,7 +8,7 @@ import json
 
 import pytest
 
-from clinics.policy import POLICY
+from clinics.policy import BOOKING_RECORDS, MEDICAL_COLUMNS, POLICY
 from clinics.vocabulary import Role
 from courses.policy import FIELDS
 from tests.support.asking import ask
@@ -98,6 +98,17 @@ def test_each_guarded_field_is_in_the_document_and_the_table():
     }
     assert {name: fields for name, fields in told.items() if name in FIELDS} == FIELDS
     assert all(action in POLICY for fields in FIELDS.values() for action in fields.values())
+
+
+def test_guarded_fields_of_bookings_are_guarded_in_their_history_too():
+    columns = {
+        name
+        for component, fields in FIELDS.items()
+        for name in fields
+        if component.removesuffix("Out").lower() in BOOKING_RECORDS
+    }
+    assert columns
+    assert {"appointment": columns} == MEDICAL_COLUMNS
 
 
 @pytest.mark.parametrize("role", Role)

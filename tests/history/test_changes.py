@@ -203,6 +203,18 @@ class TestTimelines:
             "session",
         }
 
+    def test_the_front_desk_sees_no_medical_detail_of_a_booking(self, stage):
+        appointment = _appointment(stage)
+        Appointment.objects.update(override_reason="old burn beside it")
+        path = f"/appointments/{appointment.pk}/history"
+        desk = sign_in(Role.FRONT_DESK, clinic=stage.clinic)
+        told = desk.get(path)
+        assert "old burn" not in told.content.decode()
+        assert [one["after"]["override_reason"] for one in told.json()["items"]] == [None, None]
+        assert told.json()["items"][1]["after"]["status"] == "booked"
+        clinician = sign_in(Role.TREATING_CLINICIAN, clinic=stage.clinic)
+        assert "old burn" in clinician.get(path).content.decode()
+
     def test_another_chain_sees_nothing(self, stage):
         other = sign_in(Role.CHAIN_MANAGER)
         assert_problem(other.get(f"/patients/{stage.course.patient_id}/history"), 404)
