@@ -1,10 +1,11 @@
-"""Around every request: its id, a line in the log, that answers are kept nowhere, compression."""
+"""Around every request: its id, a line in the log, the length of its body, caches, compression."""
 
 import logging
 import re
 import time
 from collections.abc import Callable
 from functools import cache
+from http import HTTPStatus
 from typing import Any, Final
 from uuid import uuid4
 
@@ -14,10 +15,12 @@ from django.http.response import HttpResponseBase
 from django.middleware.gzip import GZipMiddleware
 
 from core.api.preconditions import GZIP
+from core.api.problem import as_http, plain_problem
 from core.api.traffic import count_request
 from core.request_id import RequestIdFilter, request_id
 
 __all__ = [
+    "BodyLengthMiddleware",
     "CompressionMiddleware",
     "PrivateAnswersMiddleware",
     "RequestIdFilter",
@@ -88,6 +91,24 @@ class PrivateAnswersMiddleware:
         if request.path_info.startswith("/api/"):
             response.headers.setdefault("Cache-Control", "no-store")
         return response
+
+
+class BodyLengthMiddleware:
+    """A body that does not say how long it is gets 411 (RFC 9110, 15.5.12).
+
+    The server reads bodies that come in chunks, but the framework takes one without a length for
+    an empty one, and an empty change would be answered as if it had been made.
+    """
+
+    def __init__(self, get_response: Answering) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        if "Transfer-Encoding" in request.headers:
+            detail = "Send the body with its Content-Length, not in chunks."
+            status = HTTPStatus.LENGTH_REQUIRED
+            return as_http(plain_problem(status, code="length_required", detail=detail), request)
+        return self.get_response(request)
 
 
 class CompressionMiddleware(GZipMiddleware):

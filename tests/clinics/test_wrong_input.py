@@ -2,7 +2,8 @@
 
 import pytest
 
-from tests.support.api import sign_in
+from clinics.vocabulary import Role
+from tests.support.api import assert_problem, sign_in
 from tests.support.factories import (
     make_clinic,
     make_opening_week,
@@ -141,3 +142,19 @@ def test_odd_filters(caller, path):
         for odd in ("x", "", "-1", "1e5", str(2**70), "\u0000", "9999-12-31", "0001-01-01T00:00Z"):
             answer = caller.get(path, **{name: odd})
             assert answer.status_code in {200, 400}, (name, odd, answer.content)
+
+
+def test_a_body_in_chunks_is_refused_and_not_taken_for_an_empty_one():
+    manager = sign_in(Role.CHAIN_MANAGER)
+    room = make_room(clinic=make_clinic(chain=manager.staff.chain))
+    answer = manager.client.patch(
+        f"/api/v1/rooms/{room.pk}",
+        {"name": "Second"},
+        format="json",
+        headers={"If-Match": "*", "Transfer-Encoding": "chunked"},
+        CONTENT_LENGTH="",
+    )
+    assert_problem(answer, 411, "length_required")
+    version = room.version
+    room.refresh_from_db()
+    assert room.version == version
