@@ -42,6 +42,20 @@ class GuardedIn(serializers.BaseSerializer[Any]):
         return super().to_internal_value(data)
 
 
+class WholePartIn(serializers.Serializer[Any]):
+    """A part of a body that is given whole, in a change too.
+
+    The framework takes the change of a row for leave to leave out fields of its parts.
+    """
+
+    def to_internal_value(self, data: Any) -> Any:
+        if self.root is self:
+            return super().to_internal_value(data)
+        alone = type(self)(data=data, context=self.context)
+        alone.is_valid(raise_exception=True)
+        return alone.validated_data
+
+
 class SpanIn(serializers.Serializer[Any]):
     """A half-open span: `start` (included) to `end` (excluded), both with an offset."""
 

@@ -13,7 +13,7 @@ from core.api.fields import DayField, VisibleRelatedField
 from core.api.filters import WholeNumberFilter, YesNoFilter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
-from core.api.serializers import GuardedOut
+from core.api.serializers import GuardedOut, WholePartIn
 from core.vocabulary import choices
 from courses.api.base import RecordViewSet, version_if_given
 from courses.errors import input_refused
@@ -43,7 +43,7 @@ class TattooPartOut(serializers.ModelSerializer[TattooPart]):
         read_only_fields = fields
 
 
-class TattooPartIn(serializers.Serializer[Any]):
+class TattooPartIn(WholePartIn):
     """One colour in one technique with its share of the area."""
 
     colour = serializers.ChoiceField(choices=choices(InkColour))

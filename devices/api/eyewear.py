@@ -13,7 +13,7 @@ from clinics.models import Clinic, Room
 from core.api.fields import DayField, VisibleRelatedField
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
-from core.api.serializers import ComputedOut, RowSerializer
+from core.api.serializers import ComputedOut, RowSerializer, WholePartIn
 from core.api.viewsets import FallowViewSet, ListMixin, RetrieveMixin
 from core.vocabulary import choices
 from devices import selectors
@@ -30,7 +30,7 @@ MOST_DENSITY = 20
 MOST_OTHERS = 20
 
 
-class DensityRange(serializers.Serializer[Any]):
+class DensityRange(WholePartIn):
     """Optical density over a range of wavelengths, ends included; one wavelength: both the same."""
 
     low_nm = QuantityField(min_value=180, max_value=20_000)

@@ -8,11 +8,14 @@ from typing import Any
 import pytest
 from django.conf import settings
 from django.urls import URLPattern, URLResolver, get_resolver
+from rest_framework.serializers import BaseSerializer
 from rest_framework.views import APIView
 
 from clinics.policy import POLICY
 from core.api.permissions import PUBLIC, PolicyPermission, policy_of
+from core.api.serializers import WholePartIn
 from core.api.throttling import DEFAULT_SCOPE
+from tests.support.operations import operations
 
 OPEN_TO_EVERYONE = {
     "Live",
@@ -138,3 +141,16 @@ def test_the_version_that_an_action_looks_at_is_declared(callback):
         assert (action in getattr(cls, "conditional", ())) is needed, action
         heeded = "version_if_given(" in source
         assert (action in getattr(cls, "conditional_if_told", ())) is heeded, action
+
+
+def test_parts_of_what_is_changed_are_given_whole():
+    loose = [
+        f"{operation.name} {name}"
+        for operation in operations()
+        if operation.method == "PATCH" and operation.body is not None
+        for name, one in operation.body.fields.items()
+        for part in [getattr(one, "child", one)]
+        if isinstance(part, BaseSerializer) and not one.read_only
+        if not isinstance(part, WholePartIn)
+    ]
+    assert loose == []

@@ -225,3 +225,12 @@ def test_what_leaves_a_laser_with_a_line(officer, clinic):
     path = f"/accompanying-emissions/{made.json()['id']}"
     assert officer.delete(path, version=1).status_code == 204
     assert not AccompanyingEmission.objects.exists()
+
+
+@pytest.mark.parametrize("name", ["low_nm", "high_nm", "density"])
+def test_new_densities_are_given_whole(officer, clinic, name):
+    [pair] = make_eyewear(clinic)
+    [density] = PAIR["densities"]
+    told = {key: value for key, value in density.items() if key != name}
+    answer = officer.patch(f"/eyewear/{pair.pk}", {"densities": [told]}, version=1)
+    assert pointers(assert_problem(answer, 400)) == {f"/densities/0/{name}": "required"}

@@ -87,6 +87,14 @@ class TestAssessment:
         assert_problem(answer, 409, "tattoo_parts_in_use")
         assert TattooPart.objects.filter(tattoo=ward.part.tattoo_id).count() == 2
 
+    @pytest.mark.parametrize("name", ["colour", "technique", "share"])
+    def test_new_parts_are_given_whole(self, ward, clinician, name):
+        path = f"/tattoos/{ward.part.tattoo_id}"
+        [part] = parts_of(1.0)
+        del part[name]
+        answer = clinician.patch(path, {"parts": [part]}, version="*")
+        assert pointers(assert_problem(answer, 400)) == {f"/parts/0/{name}": "required"}
+
     @pytest.mark.parametrize("role", [Role.FRONT_DESK, Role.LASER_OPERATOR, Role.CHAIN_MANAGER])
     def test_only_clinicians_assess(self, ward, role):
         assert_problem(ward.caller(role).post("/tattoos", tattoo_body(ward)), 403)
