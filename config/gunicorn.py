@@ -6,6 +6,8 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+from config.unread import answer_with_problems
+
 # What answers requests sees one chain at a time: core/isolation.
 os.environ.setdefault("FALLOW_DATABASE_ROLE", "fallow_app")
 _memory = "/dev/shm" if Path("/dev/shm").is_dir() else None  # noqa: S108
@@ -35,6 +37,7 @@ control_socket_disable = True
 limit_request_line = 4_094
 limit_request_fields = 60
 limit_request_field_size = 8_190
+answer_with_problems()
 # Log lines come from the application, with the id of the request.
 accesslog = None
 errorlog = "-"

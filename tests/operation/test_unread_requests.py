@@ -1,0 +1,59 @@
+"""What the web server refuses before the application sees it is a problem document too.
+
+Statuses: RFC 9110 (400, 414) and RFC 6585 (431); the form of the body: RFC 9457.
+"""
+
+import http.client
+import json
+import os
+
+import pytest
+
+from config.servers.ports import LOOPBACK
+from tests.support.web import Web
+
+FAMILY = "Quillfeather"
+PROBE = "/api/v1/health"
+
+
+@pytest.fixture(scope="module")
+def web(tmp_path_factory):
+    served = Web(
+        {
+            **os.environ,
+            "DJANGO_SETTINGS_MODULE": "config.settings.test",
+            "FALLOW_LOG_LEVEL": "ERROR",
+            "WEB_CONCURRENCY": "1",
+        },
+        log=tmp_path_factory.mktemp("unread") / "web.log",
+    )
+    served.start()
+    yield served
+    served.end()
+
+
+@pytest.mark.parametrize(
+    ("status", "code", "path", "headers"),
+    [
+        (414, "address_too_long", f"{PROBE}?name={FAMILY}{'x' * 5000}", {}),
+        (431, "headers_too_large", PROBE, {"X-Reason": FAMILY + "x" * 9000}),
+        (400, "malformed", PROBE, {"Content-Length": FAMILY}),
+        (400, "malformed", PROBE, {"Host": f"a b {FAMILY}\x00"}),
+    ],
+    ids=["address", "headers", "length", "header"],
+)
+def test_what_cannot_be_read_is_answered_with_a_problem(web, status, code, path, headers):
+    link = http.client.HTTPConnection(LOOPBACK, web.port, timeout=10)
+    link.putrequest("GET", path, skip_host="Host" in headers)
+    for name, value in headers.items():
+        link.putheader(name, value)
+    link.endheaders()
+    told = link.getresponse()
+    body = told.read().decode()
+    link.close()
+    assert told.status == status
+    assert told.headers["Content-Type"] == "application/problem+json"
+    problem = json.loads(body)
+    assert (problem["status"], problem["code"]) == (status, code)
+    assert problem["request_id"] == told.headers["X-Request-ID"] != ""
+    assert FAMILY not in body
