@@ -1,8 +1,10 @@
 """What a chain keeps no longer: traces go by themselves, records are only proposed."""
 
+import re
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
+from django.conf import settings
 from django.db import IntegrityError, ProgrammingError, transaction
 
 from clinics.models import Change, RecordRead
@@ -32,6 +34,13 @@ LATER = datetime(2030, 1, 1, tzinfo=UTC)
 )
 def test_a_record_is_kept_for_whole_years(last_contact, kept_until):
     assert retention_policy_of({}).kept_until(last_contact) == kept_until
+
+
+@pytest.mark.parametrize("name", VALUES)
+def test_the_papers_name_each_value_with_its_default(name):
+    page = (settings.BASE_DIR / "docs" / "operation.md").read_text()
+    default = VALUES[name].default
+    assert re.search(rf"`{name}`[^|]*: {default} \|", page)
 
 
 @pytest.mark.parametrize(
