@@ -21,12 +21,16 @@ CORS_ALLOW_HEADERS: Final = (
 )
 # What a page may read of an answer besides its body.
 CORS_EXPOSE_HEADERS: Final = (
+    "Allow",
+    "Content-Disposition",
     "ETag",
+    "Idempotency-Replayed",
     "Link",
     "Location",
     "RateLimit",
     "RateLimit-Policy",
     "Retry-After",
+    "WWW-Authenticate",
     "X-Request-ID",
 )
 
