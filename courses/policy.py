@@ -20,6 +20,8 @@ FIELDS: Final[Mapping[str, Mapping[str, str]]] = {
     },
     "ObservationOut": {"severity": MEDICAL, "note": MEDICAL, "status_reason": MEDICAL},
     "ExplanationOut": {
+        "basis": MEDICAL,
+        "summary": MEDICAL,
         "facts": MEDICAL,
         "bound": MEDICAL,
         "applied_not_binding": MEDICAL,
@@ -28,6 +30,8 @@ FIELDS: Final[Mapping[str, Mapping[str, str]]] = {
         "decisions": MEDICAL,
         "flags": MEDICAL,
     },
+    "EarliestOut": {"reasons": MEDICAL},
+    "NextSessionOut": {"needs": MEDICAL, "lines": MEDICAL},
     "AppointmentOut": {"override_reason": MEDICAL},
     "PrecautionAnswersOut": {"answers": MEDICAL},
     "PrecautionDecisionOut": {"reason": MEDICAL},

@@ -4,9 +4,10 @@ from typing import Any
 
 from rest_framework import serializers
 
-from core.api.serializers import BasisOut, ComputedOut
+from core.api.serializers import BasisOut, ComputedOut, GuardedOut
 from core.vocabulary import choices
 from courses.api.slots import SegmentOut
+from courses.policy import FIELDS
 from courses.science.line_ranking import RankedLine
 from courses.science.wavelengths import ColourNeed, WavelengthChoice
 from courses.selectors.next_session import NextSession
@@ -102,8 +103,10 @@ class WindowReasonOut(serializers.Serializer[Any]):
     kind = serializers.CharField(allow_null=True)
 
 
-class EarliestOut(serializers.Serializer[Any]):
+class EarliestOut(GuardedOut, serializers.Serializer[Any]):
     """When the skin may be treated again. Without dates and holds: at any time."""
+
+    guarded = FIELDS["EarliestOut"]
 
     earliest_on = serializers.DateField(allow_null=True)
     advised_on = serializers.DateField(allow_null=True)
@@ -113,8 +116,10 @@ class EarliestOut(serializers.Serializer[Any]):
     reasons = WindowReasonOut(many=True)
 
 
-class NextSessionOut(ComputedOut):
+class NextSessionOut(GuardedOut, ComputedOut):
     """What the next session of a course is for, and why."""
+
+    guarded = FIELDS["NextSessionOut"]
 
     course = serializers.IntegerField()
     status = serializers.CharField()

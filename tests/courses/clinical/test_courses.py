@@ -273,6 +273,18 @@ class TestNextSession:
             "healing.advised",
         }
 
+    def test_the_front_desk_sees_what_to_book_and_no_medical_detail(self, clinician):
+        ward = make_ward(patient={"skin_type": 5})
+        window = make_window(make_session(ward, NOW - timedelta(days=10)))
+        path = f"/courses/{ward.course.pk}/next-session"
+        told = ward.caller(Role.TREATING_CLINICIAN).get(path)
+        assert "Skin type V" in told.content.decode()
+        shown = ward.caller(Role.FRONT_DESK).get(path)
+        assert "Skin type" not in shown.content.decode()
+        assert shown.json()["when"]["earliest_on"] == window.earliest_on.isoformat()
+        assert shown.json()["wavelengths_nm"] == told.json()["wavelengths_nm"] != []
+        assert shown.json()["length"] == told.json()["length"]
+
     def test_what_was_seen_before_the_first_session(self, ward, clinician):
         ward.course.observations.create(
             kind="tan", observed_on=date(2026, 2, 20), recorded_by=ward.operator

@@ -7,6 +7,7 @@ import pytest
 from clinics.vocabulary import Role
 from core.db import unit
 from courses.models import HealingDecision, HealingWindow, HealingWindowVersion
+from courses.policy import FIELDS
 from courses.selectors.healing import earliest_for_course
 from courses.services.healing import window_close_if_due
 from courses.vocabulary import InkColour, SkinResponse, Technique
@@ -205,6 +206,18 @@ class TestExplanation:
         assert shown["appointments_inside"] == [appointment.pk]
         assert {one["id"] for one in shown["basis"]} == bound.keys()
         assert shown["caution"]
+
+    def test_the_front_desk_reads_from_when_and_not_why(self, ward, clinician, window):
+        path = f"/healing-windows/{window.pk}/explain"
+        why = clinician.get(path).json()
+        shown = ward.caller(Role.FRONT_DESK).get(path).json()
+        dates = {"state", "earliest_on", "advised_on", "not_before", "shortened", "caution"}
+        assert {name: shown[name] for name in dates} == {name: why[name] for name in dates}
+        told = {name for name in FIELDS["ExplanationOut"] if why[name] is not None}
+        assert {"summary", "basis", "bound", "facts"} <= told
+        assert {name: shown[name] for name in told} == dict.fromkeys(told)
+        assert why["summary"] not in str(shown)
+        assert "healing.base" not in str(shown)
 
     def test_an_old_version_is_explained_as_it_was(self, ward, operator, clinician, window):
         observe(operator, ward, "scar", on=date(2026, 2, 20))
