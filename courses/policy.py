@@ -18,6 +18,7 @@ FIELDS: Final[Mapping[str, Mapping[str, str]]] = {
         "palpable": MEDICAL,
         "note": MEDICAL,
     },
+    "CourseOut": {"status_reason": MEDICAL},
     "ObservationOut": {"severity": MEDICAL, "note": MEDICAL, "status_reason": MEDICAL},
     "ExplanationOut": {
         "basis": MEDICAL,

@@ -15,6 +15,7 @@ from core.api.fields import DayField, VisibleRelatedField
 from core.api.filters import WholeNumberFilter, parsed_query
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
+from core.api.serializers import GuardedOut
 from core.vocabulary import choices
 from courses.api.base import (
     FreeReasonIn,
@@ -29,6 +30,7 @@ from courses.api.line_advice import LineAdviceOut, TannedQuery, line_advice_show
 from courses.api.outcomes import CourseClearanceOut, clearance_shown
 from courses.api.plans import NextSessionOut, TechniqueQuery, next_session_shown
 from courses.models import Course, Patient, Tattoo
+from courses.policy import FIELDS
 from courses.selectors.estimation.courses import course_estimate
 from courses.selectors.line_advice import course_line_advice
 from courses.selectors.next_session import next_session
@@ -50,8 +52,10 @@ from courses.vocabulary import CourseEnd, CourseGoal, CourseStatus
 RECKONED: Final = frozenset({"estimate", "next_session"})
 
 
-class CourseOut(serializers.ModelSerializer[Course]):
+class CourseOut(GuardedOut, serializers.ModelSerializer[Course]):
     """One patient's plan. Statuses are HL7 FHIR R5 CarePlan.status."""
+
+    guarded = FIELDS["CourseOut"]
 
     class Meta:
         model = Course

@@ -135,6 +135,8 @@ class TestSteps:
     def test_pause_and_go_on(self, ward, clinician):
         shown = step(clinician, ward.course, "hold", reason="Pregnant").json()
         assert (shown["status"], shown["status_reason"]) == ("on-hold", "Pregnant")
+        desk = ward.caller(Role.FRONT_DESK).get(f"/courses/{ward.course.pk}").json()
+        assert (desk["status"], desk["status_reason"]) == ("on-hold", None)
         assert step(clinician, ward.course, "resume").json()["status"] == "active"
 
     def test_a_pause_has_a_reason(self, ward, clinician):
