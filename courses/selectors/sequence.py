@@ -164,7 +164,7 @@ def _windows_against(appointment: Appointment, earliest: Earliest) -> Iterable[R
         yield Reason(
             "window_never_closes",
             "This skin may never be treated.",
-            {"healing_windows": list(earliest.never), "gold_ever": earliest.gold_ever},
+            {"healing_windows": list(earliest.never)},
         )
     if earliest.held:
         yield Reason(

@@ -354,7 +354,7 @@ def _held(earliest: Earliest) -> Reason:
         return Reason(
             "window_never_closes",
             "This skin may never be treated.",
-            {"healing_windows": list(earliest.never), "gold_ever": earliest.gold_ever},
+            {"healing_windows": list(earliest.never)},
         )
     return Reason(
         "window_held",

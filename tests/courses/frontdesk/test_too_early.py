@@ -152,6 +152,11 @@ def test_a_patient_who_may_never_be_treated_is_shown(stage, desk):
     [row] = listed(desk)
     assert row["id"] == booked.pk
     assert [reason["code"] for reason in row["reasons"]] == ["window_never_closes"]
+    offers = desk.post(f"/appointments/{booked.pk}/offers").json()
+    assert [bound["code"] for bound in offers["bounds"]] == ["window_never_closes"]
+    # Which medicine it is about is no business of the desk.
+    assert "gold" not in str(row)
+    assert "gold" not in str(offers)
 
 
 def test_a_window_of_the_same_skin_in_another_course_counts(stage):
