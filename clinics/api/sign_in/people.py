@@ -76,6 +76,8 @@ class LoginView(SignInStep):
 class SessionView(SignInStep):
     """The session that is asked with, complete or pending."""
 
+    # Whoever signs out, or asks how far they are, guesses at nothing.
+    throttle_scope = DEFAULT_SCOPE
     policy = {"get": PUBLIC, "delete": PUBLIC}
     step = account.SessionView
 

@@ -5,6 +5,7 @@ from datetime import timedelta
 import pytest
 import time_machine
 from django.utils import timezone
+from rest_framework.settings import api_settings
 
 from clinics.models import AccessToken, Membership, SignInSession
 from clinics.services.signed_in import sign_ins_prune
@@ -31,6 +32,17 @@ def test_a_password_begins_a_session_that_works(desk):
     assert person.get("/me").json()["staff_member"] == desk.pk
     assert person.get("/clinics").status_code == 200
     assert person.get("/auth/session").json()["meta"]["is_authenticated"]
+
+
+def test_who_signs_out_or_asks_how_far_they_are_spends_no_attempts_of_others(desk, monkeypatch):
+    rates = {"default": "100/min", "sign_in": "100/min"}
+    monkeypatch.setattr(api_settings, "DEFAULT_THROTTLE_RATES", rates)
+    person = signed_in(desk)
+    asked = person.get("/auth/session")
+    left = person.delete("/auth/session")
+    assert (asked.status_code, left.status_code) == (200, 204)
+    for answer in (asked, left):
+        assert answer.headers["RateLimit-Policy"].startswith('"default"')
 
 
 def test_a_session_may_write_and_the_history_says_who(desk):
