@@ -57,3 +57,18 @@ def test_what_cannot_be_read_is_answered_with_a_problem(web, status, code, path,
     assert (problem["status"], problem["code"]) == (status, code)
     assert problem["request_id"] == told.headers["X-Request-ID"] != ""
     assert FAMILY not in body
+
+
+def test_a_body_in_chunks_is_refused(web):
+    link = http.client.HTTPConnection(LOOPBACK, web.port, timeout=10)
+    link.request(
+        "POST",
+        "/api/v1/patients",
+        body=iter([b"{", b"}"]),
+        headers={"Content-Type": "application/json"},
+        encode_chunked=True,
+    )
+    told = link.getresponse()
+    problem = json.loads(told.read())
+    link.close()
+    assert (told.status, problem["code"]) == (411, "length_required")
