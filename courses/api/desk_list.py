@@ -74,7 +74,8 @@ class DeskRecallOut(serializers.ModelSerializer[Recall]):
     """An invitation: the next that stands, else the last. Its id withdraws all about this window.
 
     Who withdrew it stands in `withdrawn_by`; `on-hold` says in `status_reason` why nobody could be
-    reached.
+    reached. With `outcome_unknown` somebody has to find out: `/messages?recall={id}` has the
+    message for `POST /messages/{id}/record-outcome`.
     """
 
     status_reason = serializers.CharField(read_only=True, help_text=REASON_HELP)

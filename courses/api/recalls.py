@@ -17,8 +17,8 @@ from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices
 from courses.api.base import version_if_given
 from courses.models import Message, Patient, Recall
-from courses.services.recalls.desk import call_record, recall_withdraw
-from courses.timing.words import CallOutcome
+from courses.services.recalls.desk import call_record, outcome_record, recall_withdraw
+from courses.timing.words import CallOutcome, FoundOut
 from courses.vocabulary import Channel, MessageStatus, RecallKind, RequestStatus
 
 REASON_HELP = "A code of the service (such as `booked`, `opted_out`) or a person's own words"
@@ -36,7 +36,9 @@ class PatientBrief(serializers.ModelSerializer[Patient]):
 class MessageOut(serializers.ModelSerializer[Message]):
     """One message on one channel. Statuses are FHIR Communication.status.
 
-    `on-hold` is a call that waits to be made; the number stands in the contact point.
+    `on-hold` is a call that waits to be made; the number stands in the contact point. `stopped`
+    with `outcome_unknown`: nobody knows whether it arrived, and no other way is tried until the
+    provider tells or somebody finds out (`record-outcome`).
     """
 
     status_reason = serializers.CharField(read_only=True, help_text=REASON_HELP)
@@ -110,6 +112,15 @@ class CallIn(serializers.Serializer[Any]):
     """What came of the call."""
 
     outcome = serializers.ChoiceField(choices=choices(CallOutcome))
+
+
+class FoundOutIn(serializers.Serializer[Any]):
+    """What was found out."""
+
+    outcome = serializers.ChoiceField(
+        choices=choices(FoundOut),
+        help_text="`heard`: the patient knows; `not_heard`: tell them by the next contact point",
+    )
 
 
 class RecallFilter(filters.FilterSet):
@@ -201,11 +212,12 @@ class MessageViewSet(ListMixin, RetrieveMixin):
     serializer_class = MessageOut
     filterset_class = MessageFilter
     keyset = ("due_at", "id")
-    conditional = ("record_call",)
+    conditional = ("record_call", "record_outcome")
     policy = {
         "list": "recall.read",
         "retrieve": "recall.read",
         "record_call": "recall.write",
+        "record_outcome": "recall.write",
     }
 
     @extend_schema(request=CallIn, responses=MessageOut, summary="Record a call")
@@ -221,6 +233,28 @@ class MessageViewSet(ListMixin, RetrieveMixin):
         message = call_record(
             message_id=int(pk),
             outcome=CallOutcome(self.parse(CallIn)["outcome"]),
+            actor=self.actor,
+            now=self.now(),
+            expected_version=expected_version(request),
+        )
+        return self.present(message)
+
+    @extend_schema(
+        request=FoundOutIn, responses=MessageOut, summary="Record whether a message arrived"
+    )
+    @action(detail=True, methods=["post"], url_path="record-outcome")
+    @idempotent(required=False)
+    def record_outcome(self, request: Request, pk: str) -> Response:
+        """Record what was found out about a message with `outcome_unknown`.
+
+        `heard` ends its recall as told. `not_heard` tells the patient by the next contact point
+        while the step stands; without one the recall stays `on-hold`, as `unreachable`. 422
+        `outcome_known` for any other message. Needs If-Match. For the front desk and the treating
+        clinician of the clinic that leads the course.
+        """
+        message = outcome_record(
+            message_id=int(pk),
+            found=FoundOut(self.parse(FoundOutIn)["outcome"]),
             actor=self.actor,
             now=self.now(),
             expected_version=expected_version(request),

@@ -87,6 +87,13 @@ class CallNotOpen(Refused):
     title = "This is no call that waits to be made"
 
 
+class OutcomeKnown(Refused):
+    """Only of a message of which nobody knows whether it arrived can somebody find out."""
+
+    code = "outcome_known"
+    title = "Of this message nothing is to be found out"
+
+
 class CadenceMalformed(Malformed):
     """The document is no cadence; `errors` says where."""
 

@@ -97,3 +97,10 @@ class CallOutcome(StrEnum):
 
     REACHED = "reached"
     NOT_REACHED = "not_reached"
+
+
+class FoundOut(StrEnum):
+    """What the front desk found out about a message of which nobody knew whether it arrived."""
+
+    HEARD = "heard"
+    NOT_HEARD = "not_heard"

@@ -1,4 +1,4 @@
-"""What the front desk does with recalls: withdraw one, and tell what came of a call."""
+"""What the front desk does with recalls: withdraw one, tell of a call, or what was found out."""
 
 from datetime import datetime
 from typing import Final
@@ -11,15 +11,17 @@ from courses.errors import (
     CallNotOpen,
     MessageUnknown,
     NothingToWithdraw,
+    OutcomeKnown,
     RecallUnknown,
 )
 from courses.models import Message, Recall
 from courses.selectors.recalls.standing import cadence_goes_on
 from courses.selectors.recalls.steps import cadence_of_recall, point_of
 from courses.services.recalls.claims import message_end, recall_revoke
+from courses.services.recalls.reports import is_unknown, message_heard, message_not_heard
 from courses.timing import MAX_CALLS, call_again_at, out_of_quiet
 from courses.timing.withdrawn import covered_by
-from courses.timing.words import CallOutcome
+from courses.timing.words import CallOutcome, FoundOut
 from courses.vocabulary import Channel, MessageStatus, RecallReason, RequestStatus
 
 WAITING: Final = (MessageStatus.PREPARATION, MessageStatus.ON_HOLD)
@@ -78,14 +80,7 @@ def call_record(
     After that the next contact point is tried. Raises MessageUnknown, NotAllowed, Stale,
     CallNotOpen.
     """
-    found = Message.objects.visible_to(actor).filter(pk=message_id)
-    recall_id = found.values_list("recall_id", flat=True).first()
-    if recall_id is None:
-        raise MessageUnknown(message=message_id)
-    recall = _locked_recall(recall_id, actor=actor)
-    message = locks.lock_message(pk=message_id)
-    if message is None:
-        raise MessageUnknown(message=message_id)
+    recall, message = _locked_message(message_id, actor=actor)
     message.check_version(expected_version)
     if message.channel != Channel.PHONE or message.status != MessageStatus.ON_HOLD:
         raise CallNotOpen(channel=message.channel, status=message.status)
@@ -102,6 +97,31 @@ def call_record(
         )
     else:
         _call_again(recall, message, now=now)
+    return message
+
+
+@command
+def outcome_record(
+    *,
+    message_id: int,
+    found: FoundOut,
+    actor: Actor,
+    now: datetime,
+    expected_version: int | None = None,
+) -> Message:
+    """Record whether a message arrived of which nobody knew: the same as a provider's report.
+
+    Who has not heard is told by the next contact point while the step stands. Raises
+    MessageUnknown, NotAllowed, Stale, OutcomeKnown.
+    """
+    recall, message = _locked_message(message_id, actor=actor)
+    message.check_version(expected_version)
+    if not is_unknown(message):
+        raise OutcomeKnown(status=message.status)
+    if found is FoundOut.HEARD:
+        message_heard(recall=recall, message=message, at=now)
+    else:
+        message_not_heard(recall=recall, message=message, reason=RecallReason.NOT_REACHED, now=now)
     return message
 
 
@@ -122,6 +142,19 @@ def _locked_recall(recall_id: int, *, actor: Actor) -> Recall:
         raise RecallUnknown(recall=recall_id)
     actor.require_at(recall.course.clinic_id, "recall.write")
     return recall
+
+
+@step
+def _locked_message(message_id: int, *, actor: Actor) -> tuple[Recall, Message]:
+    found = Message.objects.visible_to(actor).filter(pk=message_id)
+    recall_id = found.values_list("recall_id", flat=True).first()
+    if recall_id is None:
+        raise MessageUnknown(message=message_id)
+    recall = _locked_recall(recall_id, actor=actor)
+    message = locks.lock_message(pk=message_id)
+    if message is None:
+        raise MessageUnknown(message=message_id)
+    return recall, message
 
 
 @step

@@ -16,6 +16,8 @@ from courses.services.recalls.claims import (
     message_not_arrived,
     newest_report,
 )
+from courses.services.recalls.contact import message_plan
+from courses.timing.differences import LIVE
 from courses.timing.words import DeliveryOutcome
 from courses.vocabulary import MessageStatus, RecallReason, RequestStatus
 
@@ -77,14 +79,17 @@ def _act(recall: Recall, message: Message, told: Told, *, now: datetime) -> None
     if newest.provider_id != told.provider_id:
         return
     if told.outcome is DeliveryOutcome.DELIVERED:
-        _arrived(recall, message, at=min(told.happened_at, now))
+        message_heard(recall=recall, message=message, at=min(told.happened_at, now))
     else:
-        _not_arrived(recall, message, reason=told.outcome, now=now)
+        message_not_heard(recall=recall, message=message, reason=told.outcome, now=now)
 
 
 @step
-def _arrived(recall: Recall, message: Message, *, at: datetime) -> None:
+def message_heard(*, recall: Recall, message: Message, at: datetime) -> None:
     """Whatever waits to tell the same need not leave any more."""
+    if message.status == MessageStatus.NOT_DONE and is_unknown(message):
+        _heard_after_all(recall, message, at=at)
+        return
     if message.status not in {MessageStatus.PREPARATION, MessageStatus.STOPPED}:
         return
     others = [one for one in locks.lock_messages_of(recall) if one.pk != message.pk]
@@ -98,18 +103,41 @@ def _arrived(recall: Recall, message: Message, *, at: datetime) -> None:
 
 
 @step
-def _not_arrived(recall: Recall, message: Message, *, reason: str, now: datetime) -> None:
+def message_not_heard(*, recall: Recall, message: Message, reason: str, now: datetime) -> None:
     """On to the next contact point, unless that was done or a later step tells the same."""
-    if message.status in {MessageStatus.NOT_DONE, MessageStatus.ENTERED_IN_ERROR}:
-        message.may_have_left = False
-        message.save()
-        return
-    unknown = message.status_reason == RecallReason.OUTCOME_UNKNOWN
-    if message.status == MessageStatus.STOPPED and not unknown:
+    unknown = is_unknown(message)
+    ended = {MessageStatus.STOPPED, MessageStatus.NOT_DONE, MessageStatus.ENTERED_IN_ERROR}
+    if message.status in ended and not unknown:
         return
     told = recall.status == RequestStatus.COMPLETED
     held = recall.status == RequestStatus.ON_HOLD and unknown
     if (told or held) and step_stands(recall, now=now):
         recall.status, recall.status_reason = RequestStatus.ACTIVE, ""
         recall.save()
+    if message.status == MessageStatus.NOT_DONE:
+        # The planner ended it, and so it stays ended.
+        message.may_have_left = False
+        message.save()
+        if recall.status == RequestStatus.ACTIVE:
+            message_plan(recall=recall, now=now)
+        return
     message_not_arrived(recall=recall, message=message, reason=reason, now=now)
+
+
+@step
+def _heard_after_all(recall: Recall, message: Message, *, at: datetime) -> None:
+    """The planner ended the message, and so it stays; but its recall has had its effect.
+
+    Of a recall that is over it stays unknown: whatever takes that up again sends it no more.
+    """
+    if recall.status in LIVE:
+        recall.status, recall.status_reason = RequestStatus.COMPLETED, ""
+        recall.save()
+        message.sent_at, message.may_have_left = at, False
+        message.save()
+
+
+def is_unknown(message: Message) -> bool:
+    """Whether a message ended and nobody knows whether it arrived."""
+    over = message.status in {MessageStatus.NOT_DONE, MessageStatus.STOPPED}
+    return over and (message.may_have_left or message.status_reason == RecallReason.OUTCOME_UNKNOWN)

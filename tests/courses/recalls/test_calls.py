@@ -7,13 +7,14 @@ import pytest
 from clinics.errors import NotAllowed
 from clinics.vocabulary import Role
 from core.errors import Stale
+from courses.channels import TemporaryTrouble
 from courses.errors import CallNotOpen, MessageUnknown, RecallUnknown
 from courses.models import Message, Recall
-from courses.services.recalls.desk import call_record, recall_withdraw
-from courses.timing.words import CallOutcome
+from courses.services.recalls.desk import call_record, outcome_record, recall_withdraw
+from courses.timing.words import CallOutcome, FoundOut
 from tests.support.courses import make_appointment, make_contact_point, say
 from tests.support.factories import make_actor, make_clinic
-from tests.support.recalls import Scene, make_scene, open_due, send_due, statuses
+from tests.support.recalls import Remembering, Scene, make_scene, open_due, send_due, statuses
 
 pytestmark = pytest.mark.django_db
 DAY = timedelta(days=1)
@@ -193,3 +194,40 @@ class TestWithdrawing:
         desk = make_actor(Role.FRONT_DESK, clinic=scene.ward.clinic)
         self.withdraw(scene, desk)
         assert Recall.objects.get().status == "revoked"
+
+
+class TestWhatTheFrontDeskFoundOut:
+    @pytest.fixture
+    def unknown(self, db) -> Scene:
+        scene = make_scene()
+        make_contact_point(scene.patient, address="second@example.org", rank=2)
+        open_due(scene.noon)
+        hung_up = TemporaryTrouble("mail_server_trouble", may_have_left=True)
+        send_due(scene.noon, Remembering(troubles=[hung_up], honours_keys=False))
+        assert statuses([scene.recall]) == [("on-hold", "outcome_unknown")]
+        return scene
+
+    def found(self, scene: Scene, found: FoundOut) -> Message:
+        desk = make_actor(Role.FRONT_DESK, clinic=scene.ward.clinic)
+        now = scene.noon + timedelta(hours=1)
+        return outcome_record(message_id=scene.message.pk, found=found, actor=desk, now=now)
+
+    def test_who_has_heard_hears_no_more(self, unknown, way):
+        message = self.found(unknown, FoundOut.HEARD)
+        assert message.sent_at == unknown.noon + timedelta(hours=1)
+        assert statuses([unknown.recall, message]) == [("completed", ""), ("completed", "")]
+        open_due(unknown.noon + DAY)
+        assert send_due(unknown.noon + DAY, way) == {}
+
+    def test_who_has_not_is_told_by_the_next_way(self, unknown, way):
+        message = self.found(unknown, FoundOut.NOT_HEARD)
+        assert statuses([message]) == [("stopped", "not_reached")]
+        open_due(unknown.noon + DAY)
+        send_due(unknown.noon + DAY, way)
+        assert way.addresses == ["second@example.org"]
+        assert unknown.recall.status == "completed"
+
+    def test_without_another_way_the_front_desk_keeps_it(self, unknown):
+        say(unknown.patient.contact_points.get(rank=2), "withdrawn", at=unknown.noon)
+        self.found(unknown, FoundOut.NOT_HEARD)
+        assert statuses([unknown.recall]) == [("on-hold", "unreachable")]

@@ -189,6 +189,43 @@ class TestWhatIsToldWhenNobodyKnew:
         assert send_due(unknown.noon + 2 * HOUR, way) == {}
 
 
+class TestWhatIsToldOfOneThatWasPutAside:
+    """The patient opted out while nobody knew; the planner ended the message as not done."""
+
+    @pytest.fixture
+    def aside(self, due) -> Scene:
+        send_due(due.noon, Remembering(troubles=[hung_up()]))
+        say(due.point, "withdrawn", at=due.noon)
+        open_due(due.noon + SECOND)
+        assert statuses([due.recall]) == UNKNOWN[:1]
+        assert (due.message.status, due.message.may_have_left) == ("not-done", True)
+        return due
+
+    def test_it_arrived(self, aside, way):
+        tell(aside, "delivered", at=aside.noon + HOUR)
+        assert statuses([aside.recall, aside.message]) == [
+            ("completed", ""),
+            ("not-done", "opted_out"),
+        ]
+        assert (aside.message.sent_at, aside.message.may_have_left) == (aside.noon + HOUR, False)
+        open_due(aside.noon + 2 * HOUR)
+        assert send_due(aside.noon + 2 * HOUR, way) == {}
+
+    def test_it_failed_so_the_next_way_is_tried(self, aside, way):
+        tell(aside, "failed", at=aside.noon + HOUR)
+        send_due(aside.noon + HOUR, way)
+        assert way.addresses == ["second@example.org"]
+        assert aside.recall.status == "completed"
+        tell(
+            aside,
+            "failed",
+            at=aside.noon + 2 * HOUR,
+            name="r-2",
+            message=first_and_second(aside)[0],
+        )
+        assert send_due(aside.noon + 2 * HOUR, way) == {}
+
+
 def test_one_that_waits_for_another_attempt_and_has_arrived_is_not_sent_again(due, way):
     way.troubles = [hung_up()]
     send_due(due.noon, way)

@@ -5,11 +5,12 @@ from datetime import timedelta
 import pytest
 
 from clinics.vocabulary import Role
+from courses.channels import TemporaryTrouble
 from courses.models import Recall
 from tests.support.api import anonymous, assert_problem, queries_of, sign_in
 from tests.support.courses import make_appointment, make_contact_point, make_ward
 from tests.support.factories import make_clinic
-from tests.support.recalls import make_scene, open_due, send_due
+from tests.support.recalls import Remembering, make_scene, open_due, send_due, statuses
 
 pytestmark = pytest.mark.django_db
 PHONE = {"channel": "phone", "address": "+4915112345678"}
@@ -198,6 +199,59 @@ class TestRecordCall:
 
     def test_an_e_mail_is_no_call(self, planned, desk):
         assert_problem(self.record(desk, planned, "reached"), 422, "call_not_open")
+
+
+class TestRecordOutcome:
+    @pytest.fixture
+    def unknown(self, planned):
+        hung_up = TemporaryTrouble("mail_server_trouble", may_have_left=True)
+        send_due(planned.noon, Remembering(troubles=[hung_up], honours_keys=False))
+        assert statuses([planned.recall]) == [("on-hold", "outcome_unknown")]
+        return planned
+
+    def record(self, caller, scene, outcome, *, etag=None, key=None):
+        first = scene.recall.messages.order_by("pk").first()
+        headers = {"If-Match": etag or f'"{first.version}"'}
+        return caller.client.post(
+            f"/api/v1/messages/{first.pk}/record-outcome",
+            {"outcome": outcome},
+            format="json",
+            headers=headers | ({"Idempotency-Key": f'"{key}"'} if key else {}),
+        )
+
+    def test_the_patient_has_heard(self, unknown, desk, way):
+        response = self.record(desk, unknown, "heard")
+        assert response.status_code == 200, response.json()
+        assert (response.json()["status"], response.json()["status_reason"]) == ("completed", "")
+        assert statuses([unknown.recall]) == [("completed", "")]
+        open_due(unknown.noon + timedelta(hours=1))
+        assert send_due(unknown.noon + timedelta(hours=1), way) == {}
+
+    def test_is_recorded_once(self, unknown, desk):
+        etag = f'"{unknown.message.version}"'
+        response = self.record(desk, unknown, "not_heard", etag=etag, key="once")
+        assert (response.json()["status"], response.json()["status_reason"]) == (
+            "stopped",
+            "not_reached",
+        )
+        again = self.record(desk, unknown, "not_heard", etag=etag, key="once")
+        assert again.json() == response.json()
+        assert_problem(self.record(desk, unknown, "not_heard", etag=etag), 412, "stale")
+
+    def test_bad_outcomes_say_so(self, unknown, desk):
+        assert_problem(self.record(desk, unknown, "perhaps"), 400, "invalid")
+
+    def test_of_what_is_known_nothing_is_to_be_found_out(self, planned, desk):
+        assert_problem(self.record(desk, planned, "heard"), 422, "outcome_known")
+        send_due(planned.noon)
+        assert_problem(self.record(desk, planned, "not_heard"), 422, "outcome_known")
+        assert planned.message.status == "completed"
+
+    def test_others_may_not(self, unknown):
+        elsewhere = sign_in(Role.FRONT_DESK, clinic=make_clinic(unknown.ward.chain))
+        assert_problem(self.record(elsewhere, unknown, "heard"), 403)
+        assert_problem(self.record(sign_in(Role.FRONT_DESK), unknown, "heard"), 404)
+        assert statuses([unknown.recall]) == [("on-hold", "outcome_unknown")]
 
 
 class TestWhoMay:
