@@ -214,7 +214,7 @@ def aim_for(step: WantedStep, *, row: RecallRow | None, ways: Ways) -> Aim:
     """How the step should stand, given the messages that were tried for it."""
     messages = row.messages if row else ()
     usable = usable_points(ways.points, step=step.step, reachable=ways.reachable)
-    stays = _stays(messages, usable={point.id for point in usable})
+    stays = _told(row) or _stays(messages, usable={point.id for point in usable})
     if stays is not None:
         return stays
     spent = {one.point_id for one in messages if one.status is MessageStatus.STOPPED}
@@ -231,6 +231,19 @@ def aim_for(step: WantedStep, *, row: RecallRow | None, ways: Ways) -> Aim:
     moved = step.step.kind is RecallKind.CHANGE
     status = RequestStatus.ON_HOLD if moved else RequestStatus.REVOKED
     return Aim(status, RecallReason.TOO_LATE)
+
+
+def _told(row: RecallRow | None) -> Aim | None:
+    """How a step stands that was told while it was withdrawn, and is wanted again; else None.
+
+    A row that was taken back is taken up first, and is completed at the next look.
+    """
+    messages = row.messages if row else ()
+    if row is None or not any(one.status is MessageStatus.COMPLETED for one in messages):
+        return None
+    if any(one.status is MessageStatus.IN_PROGRESS for one in messages):
+        return None
+    return Aim(RequestStatus.COMPLETED if row.live else RequestStatus.ACTIVE)
 
 
 def _stays(messages: Iterable[MessageRow], *, usable: Set[int]) -> Aim | None:

@@ -292,3 +292,29 @@ def test_a_call_is_never_one(way):
     assert statuses([scene.message]) == [("on-hold", "to_call")]
     assert not scene.message.may_have_left
     assert scene.message.channel == Channel.PHONE
+
+
+class TestOneThatLeftWhileTheCourseRested:
+    """A worker had it in hand, the course was put on hold, and goes on later."""
+
+    @pytest.fixture
+    def told(self, due) -> Scene:
+        claim = message_claim(now=due.noon)
+        type(due.course).objects.filter(pk=due.course.pk).update(status="on-hold")
+        open_due(due.noon)
+        assert settle(claim=claim, outcome=SENT, now=due.noon)
+        assert [one[0] for one in statuses([due.recall, due.message])] == ["revoked", "completed"]
+        return due
+
+    def go_on(self, scene: Scene) -> None:
+        type(scene.course).objects.filter(pk=scene.course.pk).update(status="active")
+        open_due(scene.noon + HOUR)
+
+    def test_its_recall_ends_as_told(self, told, way):
+        self.go_on(told)
+        say(told.point, "withdrawn", at=told.noon + HOUR)
+        open_due(told.noon + 2 * HOUR)
+        send_due(told.noon + DAY, way)
+        assert way.sent == []
+        assert Message.objects.filter(recall=told.recall).count() == 1
+        assert statuses([told.recall]) == [("completed", "")]
