@@ -176,7 +176,7 @@ def choice_starts(case, request, choice):
             free_time(case, "operator", operator.id)
             & credential_time(operator, laser, choice["wavelengths"], case.clinic.zone),
         ),
-        (TreatmentRole.LASER, free_time(case, "laser", laser.id) - endless(laser.locked_out)),
+        (TreatmentRole.LASER, free_time(case, "laser", laser.id)),
         *(
             (
                 TreatmentRole.HANDPIECE,
@@ -186,10 +186,14 @@ def choice_starts(case, request, choice):
             for tip in choice["tips"]
         ),
     ]
+    ever = portion.open(-portion.inf, portion.inf)
+    # From the start of the visit to its last pass: a session that starts in a lock-out is refused.
+    last = max(end for _, end in parts_of(request, TreatmentRole.LASER, grid))
+    unlocked = eroded(ever - endless(laser.locked_out), [(timedelta(0), last)])
     return reduce(
         lambda found, pair: found & eroded(pair[1], parts_of(request, pair[0], grid)),
         free,
-        portion.open(-portion.inf, portion.inf),
+        unlocked,
     )
 
 
