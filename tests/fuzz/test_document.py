@@ -14,7 +14,7 @@ from clinics.api.organisation import ClinicSerializer, ClinicViewSet
 from clinics.api.people import CredentialViewSet
 from clinics.models import Chain, Clinic
 from tests.support.demo import unit
-from tests.support.fuzz import Fuzzer
+from tests.support.fuzz import Fuzzer, trimmed
 from tests.support.fuzz_callers import CALLBACKS, METRICS, OF_PEOPLE
 from tests.support.fuzz_stories import tell_stories, told_paths
 
@@ -92,6 +92,13 @@ def test_an_answer_that_the_document_does_not_know_is_found(fuzzer, monkeypatch)
     monkeypatch.setattr(ClinicSerializer, "to_representation", lambda *_: {"id": "a text"})
     outcome = fuzzer.run("GET /api/v1/clinics", cases=CASES, seed=SEED)
     assert outcome.violations
+
+
+def test_spaces_at_the_ends_of_texts_do_not_count():
+    assert trimmed({"name": " a b ", "lines": [{"to": "c "}, 3]}) == {
+        "name": "a b",
+        "lines": [{"to": "c"}, 3],
+    }
 
 
 def test_what_is_made_is_there_until_it_is_taken_away(fuzzer):
