@@ -130,7 +130,7 @@ def test_bad_plans_name_field_and_rule(changes, field, rule):
 
 
 @given(
-    area=st.floats(0.1, 300),
+    area=st.floats(0.1, 240),
     spot=st.floats(2, 10),
     rate=st.floats(1, 10),
     passes=st.integers(1, 4),
