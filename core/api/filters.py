@@ -59,7 +59,7 @@ def _refuse_empty(filterset: Any, request: Any) -> None:
     empty = [
         name
         for name in filterset.form.fields.keys() - texts
-        if "" in request.query_params.getlist(name)
+        if any(not value.strip() for value in request.query_params.getlist(name))
     ]
     if empty:
         detail = "It has no value; leave it out to see all."
