@@ -8,8 +8,10 @@ from typing import Any, Final
 EXAMPLE_VALUES: Final[dict[str, tuple[Any, ...]]] = {
     "address": ("mira@example.org",),
     "area_cm2": (24.0,),
+    "birth_date": ("1990-05-17",),
     "civil_hour": ("09:00",),
     "country": ("DE",),
+    "cursor": (None,),
     "detail": ("What is wrong, and how to mend it.",),
     "family_name": ("Quillstone",),
     "from": ("20:00",),

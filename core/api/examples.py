@@ -23,6 +23,7 @@ PLAIN: Final = {
     "binary": "",
 }
 WORD: Final = "text"
+DATE: Final = r"\d{4}-\d{2}-\d{2}"
 
 
 class Examples:
@@ -107,10 +108,12 @@ def _allows(schema: Schema, value: Any) -> bool:
     kind = _kind(schema)
     if "enum" in schema and value not in schema["enum"]:
         return False
+    if value is None:
+        return "null" in schema.get("type", ())
     if isinstance(value, str):
         return (
             kind == "string"
-            and schema.get("format") not in PLAIN
+            and _has_format(value, schema.get("format"))
             and schema.get("minLength", 0) <= len(value) <= schema.get("maxLength", len(value))
             and re.search(schema.get("pattern", ""), value) is not None
         )
@@ -120,6 +123,12 @@ def _allows(schema: Schema, value: Any) -> bool:
         fits = kind == "number" or (kind == "integer" and isinstance(value, int))
         return fits and _within(schema, value)
     return False
+
+
+def _has_format(text: str, name: str | None) -> bool:
+    if name == "date":
+        return re.fullmatch(DATE, text) is not None
+    return name not in PLAIN
 
 
 def _kind(schema: Schema) -> str:

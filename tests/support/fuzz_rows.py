@@ -66,11 +66,9 @@ class Rows:
         if not meta.generation.mode.is_positive or chance.random() > REAL:
             return
         if isinstance(case.body, dict | list):
-            case.body = self._real(case.body, "", known, chance)
+            case.body = self._real(_without_cursor(case.body), "", known, chance)
         if case.query:
-            # A cursor is signed: only one that was given can be good.
-            query = {name: one for name, one in case.query.items() if name != "cursor"}
-            case.query = self._real(query, "", known, chance)
+            case.query = self._real(_without_cursor(case.query), "", known, chance)
 
     def _make_path_real(self, case: Any, chance: random.Random) -> None:
         keys = self.pools.get(_collection(case.path), [])
@@ -138,6 +136,13 @@ def _singular(path: str) -> str:
     if name.endswith("ies"):
         return name[:-3] + "y"
     return name.removesuffix("s")
+
+
+def _without_cursor(asked: Any) -> Any:
+    """A cursor is signed: only one that was given can be good."""
+    if not isinstance(asked, dict):
+        return asked
+    return {name: one for name, one in asked.items() if name != "cursor"}
 
 
 def _is_good(mode: GenerationMode | None) -> bool:
