@@ -25,12 +25,12 @@ COLUMNS = "{:<40}{:<16}{:>9}{:>9}{:>10}"
 HEADINGS = ("what", "how", "p50 ms", "p95 ms", "ratio")
 BLOCKS = 8
 SEED = 20260602
-READS: tuple[tuple[str, str], ...] = (
-    ("list: a page of 50", "/patients"),
-    ("detail", "/patients/{pk}"),
-    ("search: family name", "/patients?name=Invented{pk}"),
-    ("timeline of a patient", "/patients/{pk}/history"),
-    ("courses of a patient", "/courses?patient={pk}"),
+READS: tuple[tuple[str, Callable[[int], records.Request]], ...] = (
+    ("list: a page of 50", lambda _: ("/patients", None)),
+    ("detail", lambda pk: (f"/patients/{pk}", None)),
+    ("search: family name", lambda pk: ("/patient-searches", {"name": f"Invented{pk}"})),
+    ("timeline of a patient", lambda pk: (f"/patients/{pk}/history", None)),
+    ("courses of a patient", lambda pk: (f"/courses?patient={pk}", None)),
 )
 CHANGE = "UPDATE courses_patient SET language = %s, version = version + 1 WHERE id = %s"
 
@@ -61,9 +61,9 @@ def run(rounds: int) -> None:
     last = Patient.objects.order_by("-pk").values_list("pk", flat=True)[0]
     print(f"{last:,} patients; {rounds} rounds\n{COLUMNS.format(*HEADINGS)}")
     chance = random.Random(SEED)
-    for name, address in READS:
+    for name, request in READS:
         keys = [chance.randint(1, last) for _ in range(rounds + records.WARM_UP)]
-        wall(name, caller, [(address.format(pk=pk), None) for pk in keys])
+        wall(name, caller, [request(pk) for pk in keys])
     history("one row, by a statement", rounds, by_statement(last))
     history("one patient, by a request", rounds, by_request(caller, last))
 

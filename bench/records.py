@@ -115,17 +115,17 @@ def kinds() -> list[Kind]:
         Kind("detail", get("/patients/{pk}"), get("/plain/patients/{pk}")),
         Kind(
             "search: family name, whole",
-            get("/patients?name=Invented{pk}"),
+            lambda pk: ("/patient-searches", {"name": f"Invented{pk}"}),
             get(plain + "&search=Invented{pk}"),
         ),
         Kind(
             "search: beginnings of both names",
-            get("/patients?name=Invented{tenth}+Given{digit}"),
+            lambda pk: ("/patient-searches", {"name": f"Invented{pk // 10} Given{pk % 10}"}),
             get(plain + "&search=Invented{tenth}+Given{digit}"),
         ),
         Kind(
             "search: address, exact",
-            lambda pk: ("/patient-searches", {"email": mail.format(pk)}),
+            lambda pk: ("/contact-point-searches", {"email": mail.format(pk)}),
             get(plain + "&plain_addresses__address=patient-{pk}%40example.invalid"),
         ),
         Kind(

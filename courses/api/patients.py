@@ -2,7 +2,7 @@
 
 from typing import Any, Final
 
-from django.db.models import Prefetch, Q, QuerySet
+from django.db.models import Prefetch
 from django_filters import rest_framework as filters
 from drf_spectacular.utils import extend_schema, extend_schema_field, extend_schema_view
 from rest_framework import serializers
@@ -16,7 +16,6 @@ from core.api.filters import WholeNumberFilter
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.api.serializers import GuardedIn, GuardedOut
-from core.spelling import begins_with
 from core.vocabulary import choices
 from courses.api.base import NeededReasonIn, RecordViewSet, version_if_given
 from courses.models import ContactPoint, Patient
@@ -32,8 +31,6 @@ from courses.services.patients import (
 from courses.timing.words import ConsentDecision, MessagePurpose
 from courses.vocabulary import Channel, SkinType
 
-FAMILY: Final = "family_name_spelling"
-GIVEN: Final = "given_name_spelling"
 LANGUAGE = r"^[a-z]{2,3}(-[A-Z]{2})?$"
 CONTACT_POINTS: Final = Prefetch("contact_points", ContactPoint.objects.order_by("rank", "id"))
 
@@ -182,25 +179,13 @@ class PatientIn(GuardedIn, serializers.Serializer[Any]):
 
 
 class PatientFilter(filters.FilterSet):
-    """Find a patient at the desk."""
+    """Whose home clinic. Names and birth dates are sought by POST (`/patient-searches`)."""
 
-    name = filters.CharFilter(
-        method="by_name",
-        help_text="Beginnings of family and given name, in any order, with accents or without",
-    )
     home_clinic = WholeNumberFilter()
-    birth_date = filters.DateFilter()
 
     class Meta:
         model = Patient
-        fields = ("home_clinic", "birth_date")
-
-    def by_name(self, rows: QuerySet[Patient], _name: str, value: str) -> QuerySet[Patient]:
-        """Every word begins a name, or the whole begins the family name."""
-        every = Q()
-        for word in value.split()[:5]:
-            every &= begins_with(FAMILY, word) | begins_with(GIVEN, word)
-        return rows.filter(every | begins_with(FAMILY, value.strip()))
+        fields = ("home_clinic",)
 
 
 class ContactPointFilter(filters.FilterSet):
@@ -215,7 +200,7 @@ class ContactPointFilter(filters.FilterSet):
 
 
 @extend_schema_view(
-    list=extend_schema(summary="Find patients"),
+    list=extend_schema(summary="List patients"),
     retrieve=extend_schema(summary="Show a patient"),
 )
 class PatientViewSet(RecordViewSet):

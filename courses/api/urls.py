@@ -29,7 +29,7 @@ from courses.api.observations import ObservationViewSet
 from courses.api.operation import MessageHealthView, MetricsView
 from courses.api.outcomes import ReactionsView
 from courses.api.patient_export import PatientExportView
-from courses.api.patient_search import PatientSearchView
+from courses.api.patient_search import ContactPointSearchView, PatientSearchView
 from courses.api.patients import ContactPointViewSet, PatientViewSet
 from courses.api.precaution_records import (
     PrecautionAnswersViewSet,
@@ -107,6 +107,11 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("message-texts", MessageTextsView.as_view(), name="message-texts"),
     path("message-template-previews", WordsPreviewView.as_view(), name="message-template-preview"),
     path("patient-searches", PatientSearchView.as_view(), name="patient-search"),
+    path(
+        "contact-point-searches",
+        ContactPointSearchView.as_view(),
+        name="contact-point-search",
+    ),
     path("slot-searches", SlotSearchView.as_view(), name="slot-search"),
     path(
         "replans/<int:replan>/rows",

@@ -56,6 +56,7 @@ class Patient(Versioned):
             ),
             models.Index(fields=["chain", "family_name_spelling"], name="patient_family_spelling"),
             models.Index(fields=["chain", "given_name_spelling"], name="patient_given_spelling"),
+            models.Index(fields=["chain", "birth_date"], name="patient_birth_date"),
         ]
 
     def __str__(self) -> str:

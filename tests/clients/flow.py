@@ -19,14 +19,15 @@ from fallow_client.api.appointments import (
     appointments_retrieve,
 )
 from fallow_client.api.courses import courses_list
-from fallow_client.api.patients import patients_list
+from fallow_client.api.patient_searches import patient_searches_create
 from fallow_client.api.slot_searches import slot_searches_create
 from fallow_client.api.tokens import tokens_create
 from fallow_client.models.appointment_in_request import AppointmentInRequest
 from fallow_client.models.appointment_out import AppointmentOut
 from fallow_client.models.booked_out import BookedOut
 from fallow_client.models.paginated_course_out_list import PaginatedCourseOutList
-from fallow_client.models.paginated_patient_out_list import PaginatedPatientOutList
+from fallow_client.models.patient_search_in_request import PatientSearchInRequest
+from fallow_client.models.patients_found_out import PatientsFoundOut
 from fallow_client.models.problem import Problem
 from fallow_client.models.reason_in_request import ReasonInRequest
 from fallow_client.models.slot_out import SlotOut
@@ -39,9 +40,11 @@ from fallow_client.models.token_out import TokenOut
 def main(address: str, user_name: str, password: str, family_name: str) -> None:
     _load_all_of_it()
     client = _sign_in(address, user_name, password)
-    patients = patients_list.sync(client=client, name=family_name)
-    assert isinstance(patients, PaginatedPatientOutList), patients
-    (patient,) = patients.items
+    found = patient_searches_create.sync(
+        client=client, body=PatientSearchInRequest(name=family_name)
+    )
+    assert isinstance(found, PatientsFoundOut), found
+    (patient,) = found.items
     courses = courses_list.sync(client=client, patient=patient.id)
     assert isinstance(courses, PaginatedCourseOutList), courses
     (course,) = courses.items

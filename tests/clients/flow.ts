@@ -101,7 +101,7 @@ async function bookAndCancel(api: Api, slot: Slot, course: number) {
 
 const api = await signIn();
 const patients = good(
-  await api.GET("/api/v1/patients", { params: { query: { name: familyName } } }),
+  await api.POST("/api/v1/patient-searches", { body: { name: familyName } }),
 );
 const [patient] = patients.items;
 assert(patient !== undefined && patients.items.length === 1, "not one patient");

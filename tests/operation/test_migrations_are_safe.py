@@ -35,6 +35,8 @@ def own_migrations() -> dict[tuple[str, int], object]:
     }
 
 
+# Outside of a transaction, as what builds an index concurrently must be.
+@pytest.mark.django_db(transaction=True)
 def test_migrations_since_the_first_release_leave_old_code_what_it_uses(capsys):
     checking = linter()
     later = [

@@ -130,28 +130,27 @@ class TestSearch:
         make_contact_point(patient, channel="sms", address=PHONE)
         make_contact_point(patient, address=MAIL)
         make_contact_point(make_patient(clinic))
-        answer = desk.post("/patient-searches", sought)
+        answer = desk.post("/contact-point-searches", sought)
         assert answer.status_code == 200, answer.json()
         assert [row["id"] for row in answer.json()["items"]] == [patient.pk]
 
     def test_a_part_of_it_finds_nobody(self, clinic, desk):
         make_contact_point(make_patient(clinic), address=MAIL)
-        assert desk.post("/patient-searches", {"email": "zephyr@invented.example"}).json() == {
-            "items": []
-        }
+        answer = desk.post("/contact-point-searches", {"email": "zephyr@invented.example"})
+        assert answer.json() == {"items": []}
 
     def test_another_chain_finds_nobody(self, clinic):
         make_contact_point(make_patient(clinic), address=MAIL)
         other = sign_in(Role.FRONT_DESK, clinic=make_clinic())
-        assert other.post("/patient-searches", {"email": MAIL}).json() == {"items": []}
+        assert other.post("/contact-point-searches", {"email": MAIL}).json() == {"items": []}
 
     def test_it_is_a_read_of_the_records_found(self, clinic, desk):
         patient = make_patient(clinic)
         make_contact_point(patient, address=MAIL)
-        desk.post("/patient-searches", {"email": MAIL})
+        desk.post("/contact-point-searches", {"email": MAIL})
         manager = sign_in(Role.CHAIN_MANAGER, chain=clinic.chain)
         [read] = manager.get("/record-reads").json()["items"]
-        assert (read["patient"], read["operation"]) == (patient.pk, "patient-search")
+        assert (read["patient"], read["operation"]) == (patient.pk, "contact-point-search")
 
     @pytest.mark.parametrize(
         ("sought", "where"),
@@ -163,11 +162,11 @@ class TestSearch:
         ],
     )
     def test_what_is_no_address_is_refused(self, desk, sought, where):
-        assert pointers(assert_problem(desk.post("/patient-searches", sought), 400)) == where
+        assert pointers(assert_problem(desk.post("/contact-point-searches", sought), 400)) == where
 
     def test_operators_may_not(self, clinic):
         operator = sign_in(Role.LASER_OPERATOR, clinic=clinic)
-        assert_problem(operator.post("/patient-searches", {"email": MAIL}), 403)
+        assert_problem(operator.post("/contact-point-searches", {"email": MAIL}), 403)
 
 
 class TestRotation:
@@ -184,12 +183,12 @@ class TestRotation:
         new, new_index = [Fernet.generate_key().decode()], ["another-index-key"]
         settings.FALLOW_ENCRYPTION_KEYS = new + old
         settings.FALLOW_INDEX_KEYS = new_index + old_index
-        assert len(desk.post("/patient-searches", {"email": MAIL}).json()["items"]) == 1
+        assert len(desk.post("/contact-point-searches", {"email": MAIL}).json()["items"]) == 1
         call_command("rotate_keys")
         assert "courses_contactpoint: 1 written" in capsys.readouterr().out
         settings.FALLOW_ENCRYPTION_KEYS, settings.FALLOW_INDEX_KEYS = new, new_index
         assert {one.address for one in consents.all()} == {MAIL}
-        assert len(desk.post("/patient-searches", {"email": MAIL}).json()["items"]) == 1
+        assert len(desk.post("/contact-point-searches", {"email": MAIL}).json()["items"]) == 1
         point.refresh_from_db()
         assert (point.address, point.version) == (MAIL, version)
 

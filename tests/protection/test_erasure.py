@@ -121,7 +121,7 @@ class TestNothingPersonalIsLeft:
         points = ContactPoint.objects.filter(patient=ward.course.patient_id)
         assert {(one.address, one.address_index, one.state) for one in points} == {("", "", "off")}
         desk = ward.caller(Role.FRONT_DESK)
-        assert desk.post("/patient-searches", {"email": MAIL}).json() == {"items": []}
+        assert desk.post("/contact-point-searches", {"email": MAIL}).json() == {"items": []}
 
     def test_every_column_of_a_record_was_decided_upon(self):
         """Texts, documents and dates of each table that hangs on a patient, by the models."""

@@ -12,11 +12,13 @@ from courses.services.booking import appointment_book
 from tests.support.api import anonymous, sign_in
 from tests.support.booking import NOW, TOMORROW_TEN, make_running_course, make_stage
 from tests.support.courses import make_contact_point, make_patient
+from tests.support.operations import operations
 
 pytestmark = pytest.mark.django_db
 
 GIVEN, FAMILY = "Quillonia", "Zephyrwright"
 MAIL, PHONE = "quillonia.zephyr@invented.example", "+4915112345678"
+PERSONAL = {"name", "given_name", "family_name", "birth_date", "address", "email", "phone"}
 TELLING = (GIVEN, FAMILY, MAIL, PHONE)
 
 
@@ -39,9 +41,9 @@ def test_a_worked_flow_with_mistakes(caplog):
     assert desk.post("/contact-points", mail).status_code == 201
     assert desk.post("/contact-points", phone).status_code == 201
     refused = [
-        desk.post("/patient-searches", {"phone": f"{PHONE} {FAMILY}"}),
-        desk.post("/patient-searches", {"email": MAIL, "phone": PHONE}),
-        desk.post("/patient-searches", {"address": MAIL}),
+        desk.post("/contact-point-searches", {"phone": f"{PHONE} {FAMILY}"}),
+        desk.post("/contact-point-searches", {"email": MAIL, "phone": PHONE}),
+        desk.post("/contact-point-searches", {"address": MAIL}),
         desk.post("/contact-points", mail),
         desk.post("/contact-points", phone),
         desk.post("/contact-points", {**mail, "address": f"{MAIL} {PHONE}"}),
@@ -49,7 +51,7 @@ def test_a_worked_flow_with_mistakes(caplog):
         desk.post("/patients", {**body, "given_name": GIVEN * 20}),
         desk.patch(f"/patients/{patient}", {"family_name": FAMILY}, version=99),
         desk.get("/patients", unknown=FAMILY),
-        desk.get("/patients", birth_date=FAMILY),
+        desk.get("/patients", home_clinic=FAMILY),
         desk.get(f"/patients/{patient}/history"),
         desk.get(f"/patients/{patient + 1000}"),
     ]
@@ -97,9 +99,9 @@ def test_a_search_by_address_leaves_it_in_no_line_of_the_log(caplog):
     named_course(stage)
     desk = sign_in(Role.FRONT_DESK, clinic=stage.clinic)
     for sought in ({"phone": PHONE}, {"email": MAIL}):
-        found = desk.post("/patient-searches", sought)
+        found = desk.post("/contact-point-searches", sought)
         assert len(found.json()["items"]) == 1
-    assert "/api/v1/patient-searches" in caplog.text
+    assert "/api/v1/contact-point-searches" in caplog.text
     assert telling_in(caplog.text) == []
 
 
@@ -148,6 +150,21 @@ def test_addresses_of_pages_carry_no_names():
         page = desk.client.get(page.json()["next"])
     else:
         pytest.fail("The list has no end.")
+
+
+def test_no_address_takes_what_is_personal():
+    """Neither a parameter of an address that shows patients, nor its path (ASVS 5.0, 14.2.1)."""
+    taken = {
+        (one.name, parameter)
+        for one in operations()
+        for parameter in [*re.findall(r"{(\w+)}", one.path), *one.query()]
+        if parameter in PERSONAL
+    }
+    # What devices, clinics and texts are called is no person's name.
+    assert taken == {
+        ("GET /api/v1/laser-models", "name"),
+        ("GET /api/v1/message-templates", "name"),
+    }
 
 
 def _decoded(address: str) -> str:

@@ -1,7 +1,8 @@
 """Points of OWASP ASVS 5.0.0 that the service is held to, each with the tests that show it.
 
 Source: OWASP Application Security Verification Standard 5.0.0 (May 2025), chapters V2 (validation
-and business logic) and V8 (authorization); the requirements are in our words.
+and business logic), V8 (authorization) and V14 (data protection); the requirements are in our
+words.
 """
 
 import ast
@@ -81,6 +82,14 @@ POINTS = {
             "access/test_replays.py::test_keys_in_addresses",
             "isolation/test_the_second_wall.py::test_both_walls_show_the_same",
             "isolation/test_the_second_wall.py::test_a_web_process_cannot_take_the_wall_down",
+        ),
+    ),
+    "14.2.1": (
+        "What is sensitive travels in bodies and headers, never in addresses",
+        (
+            "protection/test_no_personal_data_leaks.py::test_no_address_takes_what_is_personal",
+            "protection/test_no_personal_data_leaks.py::test_addresses_of_pages_carry_no_names",
+            "courses/clinical/test_patient_search.py::test_an_address_takes_no_name",
         ),
     ),
 }
