@@ -6,7 +6,8 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from config.unread import answer_with_problems
+from config.server_log import ServerLog
+from config.unread import answer_with_problems, tell_no_server
 
 # What answers requests sees one chain at a time: core/isolation.
 os.environ.setdefault("FALLOW_DATABASE_ROLE", "fallow_app")
@@ -38,9 +39,12 @@ limit_request_line = 4_094
 limit_request_fields = 60
 limit_request_field_size = 8_190
 answer_with_problems()
-# Log lines come from the application, with the id of the request.
+tell_no_server()
+# A line for each request comes from the application, with its id.
 accesslog = None
 errorlog = "-"
+loglevel = os.environ.get("FALLOW_LOG_LEVEL", "INFO").lower()
+logger_class = ServerLog
 
 
 def on_exit(_server: Any) -> None:

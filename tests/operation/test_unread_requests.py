@@ -22,7 +22,7 @@ def web(tmp_path_factory):
         {
             **os.environ,
             "DJANGO_SETTINGS_MODULE": "config.settings.test",
-            "FALLOW_LOG_LEVEL": "ERROR",
+            "FALLOW_LOG_LEVEL": "INFO",
             "WEB_CONCURRENCY": "1",
         },
         log=tmp_path_factory.mktemp("unread") / "web.log",
@@ -57,6 +57,31 @@ def test_what_cannot_be_read_is_answered_with_a_problem(web, status, code, path,
     assert (problem["status"], problem["code"]) == (status, code)
     assert problem["request_id"] == told.headers["X-Request-ID"] != ""
     assert FAMILY not in body
+    assert "Server" not in told.headers
+    [line] = [one for one in lines(web) if one["request_id"] == problem["request_id"]]
+    assert (line["level"], line["logger"], line["status"]) == ("warning", "fallow.unread", status)
+    assert line["kind"]
+
+
+def lines(web) -> list[dict]:
+    """The log of the web server, each line of which is one JSON object."""
+    return [json.loads(line) for line in web.log.read_text().splitlines()]
+
+
+def test_the_log_says_nothing_of_what_was_asked(web):
+    link = http.client.HTTPConnection(LOOPBACK, web.port, timeout=10)
+    link.request("GET", f"/api/v1/patients/4711?name={FAMILY}", headers={"X-Reason": FAMILY})
+    told = link.getresponse()
+    told.read()
+    link.close()
+    assert told.status == 401
+    assert "Server" not in told.headers
+    assert {"at", "level", "logger", "request_id", "message"} <= set.intersection(
+        *(set(line) for line in lines(web))
+    )
+    assert {"gunicorn.error", "fallow.requests"} <= {line["logger"] for line in lines(web)}
+    assert FAMILY not in web.log.read_text()
+    assert "4711" not in web.log.read_text()
 
 
 def test_a_body_in_chunks_is_refused(web):
