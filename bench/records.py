@@ -124,6 +124,11 @@ def kinds() -> list[Kind]:
             get(plain + "&search=Invented{tenth}+Given{digit}"),
         ),
         Kind(
+            "search: birth date, beginning",
+            lambda pk: ("/patient-searches", {"name": given(pk), "birth_date": born(pk)}),
+            lambda pk: (f"{plain}&search={given(pk)}&birth_date={born(pk)}", None),
+        ),
+        Kind(
             "search: address, exact",
             lambda pk: ("/contact-point-searches", {"email": mail.format(pk)}),
             get(plain + "&plain_addresses__address=patient-{pk}%40example.invalid"),
@@ -134,6 +139,18 @@ def kinds() -> list[Kind]:
             get("/plain/changes?limit=50&patient_id={pk}"),
         ),
     ]
+
+
+def born(pk: int) -> str:
+    """The birth date of a patient."""
+    from courses.models import Patient
+
+    return Patient.objects.values_list("birth_date", flat=True).get(pk=pk).isoformat()
+
+
+def given(pk: int) -> str:
+    """The beginning of a patient's given name."""
+    return f"Given{pk % 997}"[:6]
 
 
 @dataclass(slots=True)
@@ -163,8 +180,9 @@ def run(rounds: int) -> None:
     print(COLUMNS.format(*HEADINGS))
     for kind in kinds():
         keys = [chance.randint(1, last) for _ in range(rounds + WARM_UP)]
+        requests = [kind.service(pk) for pk in keys]
         with as_web_process():
-            service = ask(caller, [kind.service(pk) for pk in keys])
+            service = ask(caller, requests)
             floor = again(service.statements)
         slow = kind.name.startswith(("list", "search: family"))
         few = keys[: WARM_UP + max(10, rounds // 40)] if slow else keys

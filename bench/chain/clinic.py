@@ -139,7 +139,8 @@ def _patients(clinic: Invented) -> None:
         patient, tattoo = clinic.next(Patient), clinic.next(Tattoo)
         course = clinic.next(Course)
         resources.append(row)
-        born = f"{chance.randint(1950, 2004)}-{chance.randint(1, 12):02}-15"
+        month = f"{chance.randint(1950, 2004)}-{chance.randint(1, 12):02}"
+        born = f"{month}-{1 + patient % 28:02}"
         own = (patient, clinic.chain_id, clinic.id, resource, f"Given{patient % 997}")
         patients.append((*own, f"Invented{patient}", born, chance.choice((1, 2, 2, 3, 3, 4, 5))))
         mail = f"patient-{patient}@example.invalid"

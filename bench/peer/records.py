@@ -43,7 +43,7 @@ class PlainPatientViewSet(Plain):
     queryset = Patient.objects.prefetch_related("plain_addresses").order_by("id")
     serializer_class = PlainPatientSerializer
     search_fields = ("family_name", "given_name")
-    filterset_fields = ("plain_addresses__address",)
+    filterset_fields = ("plain_addresses__address", "birth_date")
 
 
 class PlainChangeViewSet(Plain):
