@@ -257,6 +257,7 @@ class HistoryExportView(FallowView):
     """All changes and reads of a period, for an auditor."""
 
     policy = {"get": "history.export"}
+    untagged = ("get",)
     extra_query_params = ("start", "end")
     renderer_classes = (JSONRenderer, NdjsonRenderer)
 

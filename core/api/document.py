@@ -1,12 +1,14 @@
 """What is said of the OpenAPI document as a whole, once all operations stand in it.
 
-Bodies are closed (an unknown field is refused), conditional reads may be answered by 304, good
-answers name the headers that they carry, and every operation has an example.
+Bodies are closed (an unknown field is refused), problems that operations have alike are told once,
+and every operation has an example.
 """
 
 from collections.abc import Iterator
+from http import HTTPStatus
 from typing import Any, Final
 
+from core.api.answer_headers import HEADERS
 from core.api.examples import Examples
 from core.api.idempotency import HEADER as KEY
 from core.api.idempotency import MAX_LENGTH
@@ -22,37 +24,6 @@ KEY_SCHEMA: Final = {
     "pattern": r'^([!#-~]([ -~]*[!-~])?|"([ !#-\[\]-~]|\\["\\])+")$',
 }
 METHODS: Final = ("get", "put", "post", "delete", "patch")
-WAITS: Final = frozenset({"429", "503"})
-HEADERS: Final[dict[str, dict[str, Any]]] = {
-    "RequestId": {
-        "description": "The id of the request: the caller's, or a new one.",
-        "required": True,
-        "schema": {"type": "string", "minLength": 1, "maxLength": 128},
-    },
-    "ETag": {
-        "description": "The entity tag: for If-None-Match and, where there is a version, If-Match.",
-        "required": True,
-        "schema": {"type": "string", "pattern": '^"[^"]+"$'},
-    },
-    "RetryAfter": {
-        "description": "In how many seconds the same may be sent again.",
-        "required": True,
-        "schema": {"type": "integer", "minimum": 0},
-    },
-    "RateLimitPolicy": {
-        "description": "The quota of the caller: its name, how many requests, in how many seconds.",
-        "schema": {"type": "string"},
-    },
-    "RateLimit": {
-        "description": "What is left of the quota, and in how many seconds it begins anew.",
-        "schema": {"type": "string"},
-    },
-}
-GOOD_ONES_HAVE: Final = {
-    "X-Request-ID": "RequestId",
-    "RateLimit-Policy": "RateLimitPolicy",
-    "RateLimit": "RateLimit",
-}
 
 
 def complete(result: Document, **_: Any) -> Document:
@@ -66,8 +37,7 @@ def complete(result: Document, **_: Any) -> Document:
     for operation in operations(result):
         _close_body(operation, schemas)
         _say_what_a_key_is(operation)
-        _tell_of_not_modified(operation)
-        _name_headers(operation)
+    _share_problems(result)
     for operation in operations(result):
         examples.give(operation)
     components["examples"] = examples.shared
@@ -121,23 +91,18 @@ def _say_what_a_key_is(operation: Operation) -> None:
             parameter["schema"] = KEY_SCHEMA
 
 
-def _tell_of_not_modified(operation: Operation) -> None:
-    if _takes_if_none_match(operation):
-        operation["responses"]["304"] = {"description": "Not Modified"}
-
-
-def _name_headers(operation: Operation) -> None:
-    tagged = _takes_if_none_match(operation)
-    for status, response in operation["responses"].items():
-        names = {} if status.startswith(("4", "5")) else dict(GOOD_ONES_HAVE)
-        if tagged and status in {"200", "304"}:
-            names["ETag"] = "ETag"
-        if status in WAITS and MEDIA_TYPE in response.get("content", {}):
-            names["Retry-After"] = "RetryAfter"
-        told = {name: {"$ref": f"#/components/headers/{ref}"} for name, ref in names.items()}
-        if told:
-            response["headers"] = {**told, **response.get("headers", {})}
-
-
-def _takes_if_none_match(operation: Operation) -> bool:
-    return any(told["name"] == "If-None-Match" for told in operation.get("parameters", []))
+def _share_problems(document: Document) -> None:
+    """Let problems that hundreds of operations have alike stand in the document once."""
+    found: dict[str, list[Any]] = {}
+    for operation in operations(document):
+        for status, told in operation["responses"].items():
+            if MEDIA_TYPE in told.get("content", {}):
+                found.setdefault(status, []).append(told)
+    shared = {status: max(told, key=told.count) for status, told in found.items()}
+    names = {status: HTTPStatus(int(status)).name.title().replace("_", "") for status in shared}
+    for operation in operations(document):
+        answers = operation["responses"]
+        for status in shared.keys() & answers.keys():
+            if answers[status] == shared[status]:
+                answers[status] = {"$ref": f"#/components/responses/{names[status]}"}
+    document["components"]["responses"] = {names[one]: shared[one] for one in sorted(shared)}

@@ -36,6 +36,7 @@ class Live(FallowView):
     """The process answers; it asks nothing of anyone else."""
 
     policy = {"get": PUBLIC}
+    untagged = ("get",)
     authentication_classes = ()
     throttle_classes = ()
 
@@ -51,6 +52,7 @@ class Ready(FallowView):
     """
 
     policy = {"get": PUBLIC}
+    untagged = ("get",)
     authentication_classes = ()
     throttle_classes = ()
 

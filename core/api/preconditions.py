@@ -7,14 +7,17 @@ same compressed has `-gzip` at the end of its tag (`CompressionMiddleware`).
 
 import hashlib
 import re
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
+from django.http import HttpResponse
 from django.utils.http import parse_etags
 from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.errors import PreconditionRequired, Stale
+
+Answer = TypeVar("Answer", bound=HttpResponse)
 
 GZIP: Final = "gzip"
 OWN_TAG: Final = re.compile(rf'"(?P<version>[0-9]{{1,9}})(-[0-9a-f]+)?(-{GZIP})?"')
@@ -47,7 +50,7 @@ def expected_version(request: Request, row: Any = None) -> int | None:
     return version
 
 
-def unless_known(request: Request, response: Response, tag: str) -> Response:
+def unless_known(request: Request, response: Answer, tag: str) -> Answer | Response:
     """The response with its ETag, or 304 without a body when If-None-Match names that tag."""
     response.headers["ETag"] = tag
     known = parse_etags(request.headers.get("If-None-Match", ""))

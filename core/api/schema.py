@@ -9,9 +9,10 @@ from drf_spectacular.extensions import (
     OpenApiSerializerExtension,
 )
 from drf_spectacular.openapi import AutoSchema
-from drf_spectacular.utils import OpenApiParameter, extend_schema_serializer
+from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema_serializer
 from rest_framework import serializers
 
+from core.api.answer_headers import names_of
 from core.api.permissions import PUBLIC
 from core.api.problem import MEDIA_TYPE
 
@@ -37,6 +38,13 @@ IF_NONE_MATCH: Final = OpenApiParameter(
     str,
     OpenApiParameter.HEADER,
     description="The ETag you have; answered by 304 when it still holds.",
+)
+FILE_NAME: Final = OpenApiParameter(
+    "Content-Disposition",
+    str,
+    OpenApiParameter.HEADER,
+    response=[200],
+    description="A name to keep the file under (RFC 6266).",
 )
 BOUNDS: Final = {"minimum": "min_value", "maximum": "max_value", "maxLength": "max_length"}
 KEY_SAYS: Final = (
@@ -159,13 +167,14 @@ class FallowSchema(AutoSchema):
     """Adds to each operation what the bases in core.api do for it.
 
     Of its actions a view can say besides: `conditional`, those POSTs that need If-Match,
-    `conditional_if_told`, those that heed it when it is there, and `refusals`, by action, statuses
-    of problems that the others do not have.
+    `conditional_if_told`, those that heed it when it is there, `untagged`, those whose answers
+    have no entity tag, `unaddressed`, those that make what has no address, and `refusals`, by
+    action, statuses of problems that the others do not have.
     """
 
     def get_override_parameters(self) -> list[Any]:
         declared: list[Any] = list(super().get_override_parameters())
-        if self.method == "GET" and getattr(self.view, "action", "") in {"list", "retrieve"}:
+        if self._may_be_known():
             declared.append(IF_NONE_MATCH)
         if self.method in CONDITIONAL or self._action() in getattr(self.view, "conditional", ()):
             declared.append(IF_MATCH)
@@ -222,7 +231,46 @@ class FallowSchema(AutoSchema):
             code = str(status.value)
             told = self._problem_body(code)
             bodies.setdefault(code, {**told, "description": status.phrase})
+        if self._may_be_known():
+            bodies["304"] = {"description": HTTPStatus.NOT_MODIFIED.phrase}
+        for code, told in bodies.items():
+            told["headers"] = {**self._headers(int(code), told), **told.get("headers", {})}
         return bodies
+
+    def _headers(self, status: int, told: dict[str, Any]) -> dict[str, Any]:
+        names = names_of(
+            self.view,
+            told,
+            status=status,
+            action=self._action(),
+            tagged=self._has_tag(status),
+            paged=self.method == "GET" and self._is_paged(),
+            keyed=self._key_required() is not None,
+        )
+        return {name: {"$ref": f"#/components/headers/{ref}"} for name, ref in names.items()}
+
+    def _may_be_known(self) -> bool:
+        """Whether what is read has an entity tag, by which the caller may have it already."""
+        return self.method == "GET" and self._action() not in getattr(self.view, "untagged", ())
+
+    def _has_tag(self, status: int) -> bool:
+        """Whether what is answered has an entity tag: all that is read, and a row that changed."""
+        if self._action() in getattr(self.view, "untagged", ()):
+            return False
+        return self.method == "GET" or self._shows_row(status)
+
+    def _is_paged(self) -> bool:
+        """Whether a page of a list is answered."""
+        return bool(self._is_list_view() and self._get_paginator())  # type: ignore[no-untyped-call]
+
+    def _shows_row(self, status: int) -> bool:
+        shown: Any = self.get_response_serializers()
+        if isinstance(shown, dict):
+            shown = next((one for code, one in shown.items() if code == status), None)
+        if isinstance(shown, OpenApiResponse):
+            shown = shown.response
+        kind = shown if isinstance(shown, type) else type(shown)
+        return issubclass(kind, serializers.ModelSerializer) and status != HTTPStatus.NO_CONTENT
 
     def _problem_body(self, code: str) -> dict[str, Any]:
         return self._get_response_for_code(ProblemOut, code, [MEDIA_TYPE])  # type: ignore[no-any-return,no-untyped-call]

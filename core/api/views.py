@@ -3,6 +3,7 @@
 from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 from functools import partial
+from http import HTTPStatus
 from typing import Any, ClassVar, Final
 
 from django.apps import apps
@@ -72,14 +73,16 @@ class FallowView(APIView):
         *,
         many: bool = False,
         status: int = 200,
+        location: str | None = None,
     ) -> Response:
         """An answer that is not a row of its own: a calculation, a report, a search.
 
-        One that was asked for by GET has an ETag; 304 when the caller has it.
+        A good one that was asked for by GET has an ETag; 304 when the caller has it.
         """
         serializer = serializer_class(value, many=many, context=self._context())
-        response = Response(serializer.data, status=status)
-        if self.request.method not in SAFE_METHODS:
+        headers = {} if location is None else {"Location": location}
+        response = Response(serializer.data, status=status, headers=headers)
+        if self.request.method not in SAFE_METHODS or status >= HTTPStatus.BAD_REQUEST:
             return response
         return unless_known(self.request, response, etag(None, serializer.data))
 

@@ -96,9 +96,12 @@ class ListMixin(FallowViewSet):
     def list(self, request: Request, **kwargs: Any) -> Response:
         """One page of the rows that the filters leave."""
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
-        shown = self.get_serializer(page, many=True)
-        response = self.get_paginated_response(shown.data)
-        return unless_known(request, response, etag(None, response.data))
+        return self.paged(self.get_serializer(page, many=True).data)
+
+    def paged(self, data: Any) -> Response:
+        """The page that was asked for, shown as `data`, with its ETag."""
+        response = self.get_paginated_response(data)
+        return unless_known(self.request, response, etag(None, response.data))
 
 
 class ReferenceViewSet(ListMixin, RetrieveMixin):

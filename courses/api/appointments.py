@@ -249,7 +249,7 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
         page = self.paginate_queryset(self.get_queryset().filter(pk__in=found)) or []
         context = {**self.get_serializer_context(), "standings": found}
         shown = WithPrecautionsOut(page, many=True, context=context)
-        return self.get_paginated_response(shown.data)
+        return self.paged(shown.data)
 
     @extend_schema(
         responses=TooEarlyOut(many=True), summary="List appointments that have become too early"
@@ -266,7 +266,7 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
         page = self.paginate_queryset(rows) or []
         context = {**self.get_serializer_context(), "told": why_too_early(page, now=now)}
         shown = TooEarlyOut(page, many=True, context=context)
-        return self.get_paginated_response(shown.data)
+        return self.paged(shown.data)
 
     @extend_schema(
         request=ElsewhereIn, responses=SlotSearchOut, summary="Find other slots for an appointment"

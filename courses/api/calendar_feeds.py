@@ -98,7 +98,7 @@ class MadeFeedOut(FeedOut):
         read_only_fields = fields
 
     def get_address(self, feed: CalendarFeed) -> str:
-        kwargs = {"token": self.context["token"]}
+        kwargs = {"token": self.context["view"].token}
         return str(reverse("calendar", kwargs=kwargs, request=self.context["request"]))
 
 
@@ -147,15 +147,8 @@ class CalendarFeedViewSet(ListMixin, RetrieveMixin):
         [(_, owner)] = self.parse(FeedIn).items()
         made = calendar_feed_make(resource=owner.resource, actor=self.actor)
         feed = self.get_queryset().get(pk=made.feed.pk)
-        shown = MadeFeedOut(feed, context={**self._context(), "token": made.token})
-        return Response(
-            shown.data,
-            status=201,
-            headers={
-                "Location": self.reverse_action("detail", [feed.pk]),
-                "Cache-Control": "no-store",
-            },
-        )
+        self.token = made.token
+        return self.present(feed, status=201, serializer_class=MadeFeedOut)
 
     @extend_schema(responses={204: None}, summary="Revoke a calendar address")
     def destroy(self, request: Request, pk: str) -> Response:

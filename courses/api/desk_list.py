@@ -304,6 +304,8 @@ class RecallListViewSet(ListMixin):
     filterset_class = DeskListFilter
     keyset = ("ready_on", "id")
     policy = {"list": "recall.read", "snooze": "recall.write"}
+    # It is shown in the row of its course.
+    unaddressed = untagged = ("snooze",)
 
     def get_queryset(self) -> QuerySet[Course]:
         rows: QuerySet[Course] = super().get_queryset()

@@ -78,6 +78,7 @@ class ErasureView(FallowView):
 
     policy = {"get": "patient.erase", "post": "patient.erase"}
     shows = "courses.Patient"
+    untagged = ("post",)
 
     @extend_schema(responses=ErasureOut, summary="Show the erasure of a patient")
     def get(self, request: Request, pk: int) -> Response:
@@ -111,7 +112,8 @@ class ErasureView(FallowView):
             actor=self.actor,
             now=self.now(),
         )
-        return self.show(ErasureOut, erasure, status=202)
+        where = request.build_absolute_uri()
+        return self.show(ErasureOut, erasure, status=202, location=where)
 
 
 class RetentionValueOut(serializers.Serializer[Any]):

@@ -61,6 +61,7 @@ class MetricsView(FallowView):
 
     policy = {"get": PUBLIC}
     refusals = {"get": (404,)}
+    untagged = ("get",)
     authentication_classes = ()
     throttle_classes = ()
     content_negotiation_class = AnyAccept

@@ -195,5 +195,7 @@ class CounterImportViewSet(ListMixin, RetrieveMixin):
             actor=self.actor,
             now=self.now(),
         )
-        made = status.HTTP_200_OK if report.stored is None else status.HTTP_201_CREATED
-        return self.show(ImportReportOut, report, status=made)
+        if report.stored is None:
+            return self.show(ImportReportOut, report)
+        where = self.reverse_action("detail", [report.stored.pk])
+        return self.show(ImportReportOut, report, status=status.HTTP_201_CREATED, location=where)

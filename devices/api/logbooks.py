@@ -12,6 +12,7 @@ from rest_framework.request import Request
 
 from core.api.fields import AwareDateTimeField
 from core.api.filters import parsed_query
+from core.api.schema import FILE_NAME
 from core.api.views import FallowView
 from core.spans import Span
 from devices.api.computed import CAUTION
@@ -51,11 +52,12 @@ class LogbookView(FallowView):
     """The logbook of one laser."""
 
     policy = {"get": "logbook.print"}
+    untagged = ("get",)
     renderer_classes = (PdfRenderer, JSONRenderer)
     extra_query_params = ("from", "to")
 
     @extend_schema(
-        parameters=[LogbookQuery],
+        parameters=[LogbookQuery, FILE_NAME],
         responses={(200, MEDIA_TYPE): OpenApiTypes.BINARY},
         summary="Print the logbook of a laser",
     )

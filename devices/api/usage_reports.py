@@ -14,6 +14,8 @@ from rest_framework.response import Response
 from core.api.csv_text import CONTENT_TYPE, CsvRenderer, csv_text
 from core.api.fields import AwareDateTimeField
 from core.api.filters import parsed_query
+from core.api.preconditions import etag, unless_known
+from core.api.schema import FILE_NAME
 from core.api.serializers import ComputedOut
 from core.api.views import FallowView
 from core.spans import Span
@@ -89,7 +91,7 @@ class UsageReportView(FallowView):
     extra_query_params = ("from", "to", "group_by", "format", *NARROWED)
 
     @extend_schema(
-        parameters=[UsageReportQuery],
+        parameters=[UsageReportQuery, FILE_NAME],
         responses={(200, "application/json"): UsageReportOut, (200, "text/csv"): OpenApiTypes.STR},
         summary="Usage of lasers, grouped as asked",
     )
@@ -113,7 +115,7 @@ class UsageReportView(FallowView):
             table = [[*row.values.values(), row.pulses, row.entries] for row in rows]
             answer = HttpResponse(csv_text(columns, table), content_type=CONTENT_TYPE)
             answer.headers["Content-Disposition"] = 'attachment; filename="usage.csv"'
-            return answer
+            return unless_known(request, answer, etag(None, [columns, table]))
         request.accepted_renderer = JSONRenderer()
         return self.show(UsageReportOut, _answer(span, columns=columns, rows=rows))
 

@@ -22,6 +22,11 @@ def header_names(operation: dict) -> set[str]:
     return {p["name"] for p in operation["parameters"] if p["in"] == "header"}
 
 
+def resolved(document: dict, told: dict) -> dict:
+    name = told.get("$ref", "").removeprefix("#/components/responses/")
+    return document["components"]["responses"][name] if name else told
+
+
 def test_is_valid_openapi(document):
     assert document["openapi"].startswith("3.1")
     validate(json.loads(json.dumps(document)))
@@ -33,7 +38,7 @@ def test_every_problem_is_a_problem_document(document):
             assert "503" in operation["responses"]
             for status, response in operation["responses"].items():
                 if status.startswith("4"):
-                    [(media_type, told)] = response["content"].items()
+                    [(media_type, told)] = resolved(document, response)["content"].items()
                     assert media_type == "application/problem+json"
                     assert told["schema"] == {"$ref": "#/components/schemas/Problem"}
 
@@ -49,6 +54,24 @@ def test_keys_and_versions_are_headers(document):
     ]
     assert key["required"] is True
     assert "Idempotency-Key" in header_names(paths["/api/benches"]["post"])
+
+
+def test_headers_of_answers_are_declared(document):
+    def headers(path: str, method: str, status: str) -> set[str]:
+        told = resolved(document, document["paths"][path][method]["responses"][status])
+        return set(told["headers"])
+
+    quota = {"RateLimit", "RateLimit-Policy"}
+    always = {"X-Request-ID"} | quota
+    assert headers("/api/benches", "get", "200") == always | {"ETag", "Link"}
+    assert headers("/api/benches", "get", "304") == always | {"ETag", "Link"}
+    assert headers("/api/benches/{id}", "patch", "200") == always | {"ETag"}
+    assert headers("/api/benches/{id}", "delete", "204") == always
+    made = {"ETag", "Location", "Idempotency-Replayed"}
+    assert headers("/api/benches", "post", "201") == always | made
+    assert headers("/api/benches", "post", "401") == always | {"WWW-Authenticate"}
+    assert headers("/api/benches", "post", "429") == always | {"Retry-After"}
+    assert headers("/api/health", "get", "200") == {"X-Request-ID"}
 
 
 def test_pages_have_items_and_parameters(document):

@@ -47,25 +47,32 @@ def ask(
     keys: dict[str, Any] | None = None,
     body: Any = None,
     query: dict[str, Any] | None = None,
+    headers: dict[str, str] | None = None,
+    times: int = 1,
     keep: Any = None,
 ) -> Answer:
-    """Send the operation with keys of the world's rows; `keep` looks before it is taken back."""
-    headers = {"Idempotency-Key": uuid.uuid4().hex}
+    """Send the operation with keys of the world's rows; `keep` looks before it is taken back.
+
+    `headers` are sent beside or instead of a new Idempotency-Key and, but for GET, If-Match.
+    """
+    sent_with = {"Idempotency-Key": uuid.uuid4().hex}
     if operation.method != "GET":
-        headers["If-Match"] = "*"
+        sent_with["If-Match"] = "*"
+    sent_with |= headers or {}
     address = operation.path.format(**(keys if keys is not None else keys_of(world, operation)))
     asked = {**required_query(operation), **(query or {})}
     if asked:
         address += "?" + "&".join(f"{name}={value}" for name, value in asked.items())
     sent = body if body is not None else body_of(world, operation)
     with undone():
-        answer = caller.client.generic(
-            operation.method,
-            address,
-            _json(sent) if operation.method not in {"GET", "DELETE"} else "",
-            content_type="application/json",
-            headers=headers,
-        )
+        for _ in range(times):
+            answer = caller.client.generic(
+                operation.method,
+                address,
+                _json(sent) if operation.method not in {"GET", "DELETE"} else "",
+                content_type="application/json",
+                headers=sent_with,
+            )
         text = _text(answer)
         if keep is not None:
             keep(answer)

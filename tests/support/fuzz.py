@@ -29,9 +29,11 @@ from schemathesis.generation.modes import GenerationMode
 
 from clinics.models import Chain
 from core.api.body import UNKNOWN
+from tests.support.answer_headers import torn
 from tests.support.demo import unit
 from tests.support.fuzz_callers import Callers
 from tests.support.fuzz_rows import Rows
+from tests.support.operations import resolved
 from tests.support.walls import as_web_process
 
 CONFIG = Path(__file__).parents[1] / "fuzz" / "schemathesis.toml"
@@ -153,7 +155,7 @@ class Fuzzer:
         self.checks = [
             one for one in every if one.__name__ not in ON_THEIR_OWN + OF_A_STORY + OF_TWO
         ]
-        self.checks.append(constraints_are_told)
+        self.checks += [constraints_are_told, headers_are_told]
         self.probes = [one for one in every if one.__name__ in ON_THEIR_OWN]
         self.of_a_story = [one for one in every if one.__name__ in OF_A_STORY]
 
@@ -295,6 +297,14 @@ def constraints_are_told(_: Any, response: Any, case: Any) -> None:
     formal = [one for one in errors if one["code"] in OF_FORM and not _is_of_a_rule(one)]
     if formal:
         raise AssertionError(f"The document does not say: {formal[0]}")
+
+
+def headers_are_told(_: Any, response: Any, case: Any) -> None:
+    """The headers of an answer are those that the document declares for it."""
+    told = case.operation.definition.raw["responses"].get(str(response.status_code))
+    found = torn(resolved(told), response.headers) if told else []
+    if found:
+        raise AssertionError(f"Headers [{response.status_code}]: {', '.join(found)}")
 
 
 def trimmed(body: Any) -> Any:

@@ -58,6 +58,11 @@ class Operation:
         at = {one.path: one for one in operations() if one.method == "GET"}
         return at.get(above, self).view.shown_model()
 
+    def answer(self, status: int) -> dict[str, Any] | None:
+        """What the document says of answers of that status."""
+        told = self.told["responses"].get(str(status))
+        return None if told is None else resolved(told)
+
     def query(self) -> dict[str, dict[str, Any]]:
         """Its query parameters as the document tells them."""
         return {one["name"]: one for one in self.told.get("parameters", ()) if one["in"] == "query"}
@@ -92,6 +97,14 @@ def _related(one: Any, at: tuple[Any, ...]) -> Iterator[tuple[tuple[Any, ...], A
 def document() -> dict[str, Any]:
     """The OpenAPI document, made anew."""
     return SchemaGenerator().get_schema(request=None, public=True)
+
+
+def resolved(told: dict[str, Any]) -> dict[str, Any]:
+    """A part of the document, or what it refers to."""
+    while "$ref" in told:
+        *_, part, name = told["$ref"].split("/")
+        told = document()["components"][part][name]
+    return told
 
 
 @cache

@@ -53,6 +53,7 @@ class SignInStep(FallowView):
 
     authentication_classes: Any = ()
     throttle_scope = "sign_in"
+    untagged = ("get",)
     refusals = dict.fromkeys(("get", "post", "put", "delete"), (401,))
     step: ClassVar[type[Step]]
     anew: ClassVar[bool] = False

@@ -50,6 +50,8 @@ class TokenView(FallowView):
 
     policy = {"post": PUBLIC}
     refusals = {"post": (401, 403)}
+    # It is found by being sent.
+    unaddressed = ("post",)
     authentication_classes = ()
     throttle_scope = "sign_in"
 

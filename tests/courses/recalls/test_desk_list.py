@@ -326,8 +326,10 @@ class TestWatchers:
         client = anonymous().client
         with time_machine.travel(scene.noon, tick=False):
             late = client.get("/api/v1/health/messages")
+            again = client.get("/api/v1/health/messages", headers={"If-None-Match": "*"})
             text = client.get("/api/v1/metrics", headers={"Authorization": "Bearer watcher"})
         assert (late.status_code, late.json()["late"]) == (503, True)
+        assert (again.status_code, again.json()) == (503, late.json())
         lines = text.content.decode().splitlines()
         assert "fallow_messages_due 1" in lines
         assert "# TYPE fallow_messages_oldest_waiting_seconds gauge" in lines
