@@ -112,15 +112,16 @@ class DescriptionIn(serializers.Serializer[Any]):
 
 
 class WhereAndWhenIn(serializers.Serializer[Any]):
-    """What the patient accepts: clinics, times, people. Left out: any."""
+    """What the patient accepts: clinics, times, people. Left out: any; an empty list is refused."""
 
-    clinics = ClinicWishesIn(required=False, max_length=MAX_CLINICS)
+    clinics = ClinicWishesIn(required=False, min_length=1, max_length=MAX_CLINICS)
     wishes: serializers.ListSerializer[Any] = serializers.ListSerializer(
-        child=TimeWishIn(), required=False, max_length=20
+        child=TimeWishIn(), required=False, min_length=1, max_length=20
     )
     operators = VisibleRowsField(
         queryset=StaffMember.objects.all(),
         required=False,
+        min_length=1,
         max_length=50,
         help_text="Only these people",
     )
@@ -139,6 +140,7 @@ class VisitLengthIn(serializers.Serializer[Any]):
     wavelengths_nm = serializers.ListField(
         child=serializers.IntegerField(min_value=180, max_value=20000),
         required=False,
+        min_length=1,
         max_length=8,
         help_text="All of these must be emitted, instead of what the ink needs",
     )
