@@ -4,6 +4,7 @@ from datetime import timedelta
 
 import pytest
 import time_machine
+from django.core.cache import cache
 from django.utils import timezone
 from rest_framework.settings import api_settings
 
@@ -74,6 +75,7 @@ def test_a_stale_token_in_the_header_does_not_keep_from_signing_in():
 
 
 def test_signing_in_has_a_quota_of_its_own(monkeypatch):
+    cache.clear()
     monkeypatch.setitem(api_settings.DEFAULT_THROTTLE_RATES, "sign_in", "3/min")
     staff = make_staff(user=True)
     with time_machine.travel(timezone.now(), tick=False):
