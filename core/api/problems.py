@@ -9,6 +9,7 @@ from django.views.decorators.csrf import csrf_exempt
 from rest_framework.response import Response
 
 from core.api.problem import UNFORESEEN, as_http, as_response, plain_problem
+from core.api.throttling import tell_quota
 from core.api.translation import describe
 
 logger = logging.getLogger(__name__)
@@ -49,4 +50,6 @@ def forbidden(request: HttpRequest, exception: Exception) -> HttpResponse:  # no
 
 def server_error(request: HttpRequest) -> HttpResponse:
     """Django's page for an exception that nobody foresaw: no internals, only the request id."""
-    return as_http(UNFORESEEN, request)
+    answer = as_http(UNFORESEEN, request)
+    tell_quota(request, answer)
+    return answer

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from django.core.cache import cache
+from django.http import HttpRequest, HttpResponse
 from redis.exceptions import RedisError
 from rest_framework.request import Request
 from rest_framework.settings import api_settings
@@ -46,7 +47,8 @@ class QuotaThrottle(BaseThrottle):
 
     Rates stand in the setting DEFAULT_THROTTLE_RATES ("60/min"); a scope without a rate is not
     limited. When the cache cannot be reached, requests pass uncounted. A view that knows who asks
-    otherwise than by credential or address says so in `counted_as()`.
+    otherwise than by credential or address says so in `counted_as()`. Whoever has no valid
+    credential counts by address.
     """
 
     quota: Quota | None = None
@@ -64,7 +66,8 @@ class QuotaThrottle(BaseThrottle):
             return True
         ends_in_s = max(1, window_s - int(elapsed))
         self.quota = Quota(scope, limit, window_s, used, ends_in_s)
-        request.quota = self.quota  # type: ignore[attr-defined]
+        # On the request that Django made, so that it is told also where a view fails.
+        request._request.quota = self.quota  # type: ignore[attr-defined]  # noqa: SLF001
         return used <= limit
 
     def wait(self) -> float | None:
@@ -76,7 +79,17 @@ class QuotaThrottle(BaseThrottle):
             return named
         if request.user.is_authenticated:
             return f"user:{request.user.pk}"
-        return f"address:{address_of(request)}"
+        # Who has no valid credential where one is needed takes nothing of what is open to all.
+        kind = "stranger" if view.get_authenticators() else "address"
+        return f"{kind}:{address_of(request)}"
+
+
+def tell_quota(request: Request | HttpRequest, answer: HttpResponse) -> None:
+    """Put what is left of the caller's quota into the answer, where one was counted."""
+    quota: Quota | None = getattr(request, "quota", None)
+    if quota is not None:
+        for name, value in quota.headers().items():
+            answer.headers[name] = value
 
 
 def address_of(request: Request) -> str:

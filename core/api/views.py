@@ -8,6 +8,7 @@ from typing import Any, ClassVar, Final
 
 from django.apps import apps
 from django.utils import timezone
+from rest_framework.exceptions import APIException
 from rest_framework.permissions import SAFE_METHODS
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -20,7 +21,7 @@ from core.api.parsers import StrictJSONParser
 from core.api.permissions import PolicyPermission
 from core.api.preconditions import etag, unless_known
 from core.api.schema import FallowSchema
-from core.api.throttling import QuotaThrottle
+from core.api.throttling import QuotaThrottle, tell_quota
 from core.db import Author, authored, reading, unit, within_chain
 from core.reads import leads_to_patient, note_reads
 
@@ -91,18 +92,28 @@ class FallowView(APIView):
         return self.extra_query_params
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        self._count(request)
         super().initial(request, *args, **kwargs)
         refuse_unknown_parameters(request, self.query_names())
         self._confine((request.method or "").lower())
+
+    def check_throttles(self, request: Request) -> None:
+        """Nothing: the request was counted before it was asked whether it may."""
+
+    def _count(self, request: Request) -> None:
+        """Count the request against its quota: also one of a stranger, and one that is refused."""
+        try:
+            self.perform_authentication(request)
+        except APIException:
+            super().check_throttles(request)
+            raise
+        super().check_throttles(request)
 
     def finalize_response(
         self, request: Request, response: Any, *args: Any, **kwargs: Any
     ) -> Response:
         answer = super().finalize_response(request, response, *args, **kwargs)
-        quota = getattr(request, "quota", None)
-        if quota is not None:
-            for name, value in quota.headers().items():
-                answer.headers[name] = value
+        tell_quota(request, answer)
         return answer
 
     def _confine(self, name: str) -> None:

@@ -36,6 +36,49 @@ def test_beyond_the_quota_is_429_with_the_time_to_wait(client):
     assert told.headers["RateLimit"] == '"benches";r=0;t=60'
 
 
+def told_of(answer) -> tuple[int, str]:
+    return answer.status_code, answer.headers["RateLimit"]
+
+
+def test_what_is_refused_counts_and_tells_what_is_left(monkeypatch):
+    reader = caller(may="bench.read")
+    asked = [
+        lambda: APIClient().get("/api/benches"),
+        lambda: reader.post("/api/benches", {}, format="json"),
+        lambda: caller("bob").get("/api/benches", headers={"Accept": "image/png"}),
+        lambda: caller("cleo").put("/api/benches", {}, format="json"),
+        lambda: caller("dan").get("/api/benches?unheard=of"),
+    ]
+    monkeypatch.setitem(api_settings.DEFAULT_THROTTLE_RATES, "default", "2/min")
+    answers = [ask() for ask in asked]
+    assert [answer.status_code for answer in answers] == [401, 403, 406, 405, 400]
+    assert {answer.headers["RateLimit"].partition(";")[2] for answer in answers} == {"r=1;t=60"}
+
+
+def test_what_fails_tells_what_is_left(client, monkeypatch):
+    monkeypatch.setattr(api_settings, "DEFAULT_THROTTLE_RATES", {"default": "2/min"})
+    client.raise_request_exception = False
+    assert told_of(client.get("/broken")) == (500, '"default";r=1;t=60')
+
+
+def test_whoever_has_no_valid_credential_is_stopped_too():
+    stranger = APIClient()
+    stranger.credentials(HTTP_AUTHORIZATION="Test")
+    told = [stranger.get("/api/benches") for _ in range(3)]
+    assert [answer.status_code for answer in told] == [401, 401, 429]
+    assert told[-1].headers["Retry-After"] == "60"
+
+
+def test_strangers_keep_nobody_at_their_address_from_asking(client, monkeypatch):
+    monkeypatch.setattr(
+        api_settings, "DEFAULT_THROTTLE_RATES", {"benches": "2/min", "default": "2/min"}
+    )
+    for _ in range(3):
+        APIClient().get("/api/benches")
+    assert client.get("/api/benches").status_code == 200
+    assert APIClient().get("/problems/conflict").status_code == 200
+
+
 def test_the_next_window_begins_anew(client, monkeypatch):
     for _ in range(3):
         client.get("/api/benches")
