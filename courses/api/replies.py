@@ -1,85 +1,47 @@
 """What patients do at the address in a message: look, book, ask for later, stop. Public.
 
-GET and HEAD change nothing: programs that look at mail before people do follow every address.
+GET and HEAD change nothing: programs that look at mail before people do follow every address. A
+browser, which asks for text/html, gets pages (`reply_pages`), everybody else JSON.
 """
 
-from collections.abc import Callable, Mapping
-from datetime import UTC, datetime, timedelta
-from typing import IO, Any, ClassVar, Final
-from urllib.parse import parse_qs
+from dataclasses import asdict
+from typing import Any, Final
 
-from django.core import signing
-from drf_spectacular.utils import extend_schema
+from django.http import HttpResponse
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema
 from rest_framework import serializers
 from rest_framework.exceptions import ParseError
-from rest_framework.parsers import BaseParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from clinics.models import Clinic
 from core.api.fields import DayField
 from core.api.parsers import StrictJSONParser
 from core.api.permissions import PUBLIC
-from core.api.views import FallowView
 from core.db import reading, within_chain
-from core.spans import Span
 from core.vocabulary import choices
-from courses.channels import LinkPurpose, message_of
-from courses.errors import LinkUnknown, ReplyOver
-from courses.selectors.recalls.replies import Offer, message_chain, offer_of
-from courses.selectors.slots import Found, SearchOrder, slots_for
-from courses.selectors.visits import Place, Visit, timeline_from_json, timeline_json
-from courses.services.recalls.replies import (
-    Answered,
-    patient_actor,
-    reply_book,
-    reply_later,
-    reply_stop,
-)
+from courses.api.reply_forms import FormParser, OneClickParser, OneClickPartsParser
+from courses.api.reply_links import LinkView, ReplyOut
+from courses.api.reply_slots import OfferedSlot, offered_slots, offered_visit
+from courses.channels import LinkPurpose
+from courses.errors import LinkUnknown
+from courses.selectors.recalls.replies import Offer, offer_of
+from courses.selectors.recalls.steps import clinic_of
+from courses.services.recalls.replies import reply_book, reply_later, reply_stop
 from courses.timing.words import ReplyKind
 from courses.vocabulary import RecallKind
 
-AHEAD: Final = timedelta(days=42)
-OFFERED: Final = 6
-SLOT_SALT: Final = "courses.api.replies.slot"
-SLOT_SECONDS: Final = 1800
-MOST_FORM_BYTES: Final = 1024
-
-
-class OneClickParser(BaseParser):
-    """The one body that mail programs post (RFC 8058, 3.2), in either form of a form."""
-
-    media_type = "application/x-www-form-urlencoded"
-
-    def parse(
-        self,
-        stream: IO[Any],
-        media_type: str | None = None,
-        parser_context: Mapping[str, Any] | None = None,
-    ) -> dict[str, str]:
-        raw = stream.read(MOST_FORM_BYTES + 1)
-        if len(raw) > MOST_FORM_BYTES:
-            raise ParseError("The body is too long.")
-        try:
-            return {name: values[-1] for name, values in parse_qs(raw.decode("ascii")).items()}
-        except ValueError as error:
-            raise ParseError("The body is no form.") from error
-
-
-class OneClickPartsParser(OneClickParser):
-    """The same as multipart/form-data, which the standard allows too."""
-
-    media_type = "multipart/form-data"
-
-    def parse(
-        self,
-        stream: IO[Any],
-        media_type: str | None = None,
-        parser_context: Mapping[str, Any] | None = None,
-    ) -> dict[str, str]:
-        raw = stream.read(MOST_FORM_BYTES + 1)
-        said = b'name="List-Unsubscribe"' in raw and b"One-Click" in raw
-        return {"List-Unsubscribe": "One-Click"} if said else {}
+SHOWN: Final = {(200, "text/html"): OpenApiTypes.STR}
+LOOK_AGAIN: Final = OpenApiResponse(description="For a page: see what stands now")
+WHERE: Final = OpenApiParameter(
+    "Location",
+    str,
+    OpenApiParameter.HEADER,
+    required=True,
+    description="The page of the address, from the root.",
+    response=[303],
+)
+ANSWERED: Final = {(200, "application/json"): ReplyOut, 303: LOOK_AGAIN}
 
 
 class OfferedSlotOut(serializers.Serializer[Any]):
@@ -104,15 +66,6 @@ class ReplyPageOut(serializers.Serializer[Any]):
     slots = OfferedSlotOut(many=True)
 
 
-class ReplyOut(serializers.Serializer[Any]):
-    """What stands now. `again`: it stood before this request."""
-
-    kind = serializers.ChoiceField(choices=choices(ReplyKind))
-    again = serializers.BooleanField()
-    start = serializers.DateTimeField(allow_null=True)
-    until = serializers.DateField(allow_null=True)
-
-
 class ReplyBookIn(serializers.Serializer[Any]):
     """The time that was chosen."""
 
@@ -131,91 +84,52 @@ class ReplyStopIn(serializers.Serializer[Any]):
     everything = serializers.BooleanField(default=False)
 
 
-class LinkView(FallowView):
-    """A page behind a patient's address. It counts against a quota of its own.
-
-    Each address of ours for itself: mailbox providers ask for many patients from one place, and
-    that must keep nobody from opting out. Guesses count by where they come from.
-    """
-
-    authentication_classes = ()
-    throttle_scope = "reply"
-    purpose: ClassVar[LinkPurpose] = LinkPurpose.REPLY
-
-    def finalize_response(
-        self, request: Request, response: Any, *args: Any, **kwargs: Any
-    ) -> Response:
-        answer = super().finalize_response(request, response, *args, **kwargs)
-        answer.headers["Cache-Control"] = "no-store"
-        answer.headers["Referrer-Policy"] = "no-referrer"
-        answer.headers["X-Robots-Tag"] = "noindex, nofollow"
-        return answer
-
-    def counted_as(self) -> str | None:
-        """The message whose address it is; None for a guess."""
-        message_id = message_of(self.kwargs["token"], purpose=self.purpose)
-        return None if message_id is None else f"{self.purpose}:{message_id}"
-
-    def opened(self, token: str) -> tuple[int, int]:
-        """The message of the address and its chain. Raises LinkUnknown."""
-        message_id = message_of(token, purpose=self.purpose)
-        chain_id = message_chain(message_id) if message_id is not None else None
-        if message_id is None or chain_id is None:
-            raise LinkUnknown
-        return message_id, chain_id
-
-    def answered(self, token: str, reply: Callable[[int], Answered]) -> Response:
-        """Do what was asked, within the chain of the message."""
-        message_id, chain_id = self.opened(token)
-        with within_chain(chain_id):
-            done = reply(message_id)
-            with reading():
-                visit = done.reply.appointment
-        answer = {
-            "kind": done.reply.kind,
-            "again": done.again,
-            "start": visit.starts_at if visit else None,
-            "until": done.reply.until,
-        }
-        return self.show(ReplyOut, answer)
-
-
 class ReplyPage(LinkView):
     """What a message asks."""
 
     policy = {"get": PUBLIC}
 
-    @extend_schema(auth=[], responses=ReplyPageOut, summary="See what a message offers")
-    def get(self, request: Request, token: str) -> Response:
+    @extend_schema(
+        auth=[],
+        responses={(200, "application/json"): ReplyPageOut, **SHOWN},
+        summary="See what a message offers",
+    )
+    def get(self, request: Request, token: str) -> Response | HttpResponse:
         """What the address is for, with times to choose from. Changes nothing.
 
         For whoever has the address; it names nobody.
         """
+        if self.for_page:
+            return self.page()
         message_id, chain_id = self.opened(token)
         now = self.now()
         with within_chain(chain_id), reading():
             offer = offer_of(message_id, now=now)
-            found = _found(offer, now=now) if offer.invites and not offer.over else None
-            slots = _slots(found, message_id=message_id) if found else []
-            return self.show(ReplyPageOut, _page(offer, slots))
+            return self.show(ReplyPageOut, _offered(offer, offered_slots(offer, now=now)))
 
 
 class ReplyBookView(LinkView):
     """Book one of the times that were offered."""
 
     policy = {"post": PUBLIC}
+    parser_classes = (StrictJSONParser, FormParser)
+    amiss = {400: "choose_first", 409: "gone", 422: "gone"}
 
     @extend_schema(
-        auth=[], request=ReplyBookIn, responses=ReplyOut, summary="Book a time that was offered"
+        auth=[],
+        request={"application/json": ReplyBookIn},
+        parameters=[WHERE],
+        responses=ANSWERED,
+        summary="Book a time that was offered",
     )
-    def post(self, request: Request, token: str) -> Response:
+    def post(self, request: Request, token: str) -> Response | HttpResponse:
         """Books once: a repeat tells what was booked. 409 when somebody was quicker.
 
         For whoever has the address.
         """
         chosen = self.parse(ReplyBookIn)["slot"]
         message_id, _ = self.opened(token)
-        visit = _visit(chosen, message_id=message_id)
+        visit = offered_visit(chosen, message_id=message_id)
         return self.answered(
             token, lambda pk: reply_book(message_id=pk, visit=visit, now=self.now())
         )
@@ -225,11 +139,17 @@ class ReplyLaterView(LinkView):
     """Ask again later."""
 
     policy = {"post": PUBLIC}
+    parser_classes = (StrictJSONParser, FormParser)
+    amiss = {400: "choose_first"}
 
     @extend_schema(
-        auth=[], request=ReplyLaterIn, responses=ReplyOut, summary="Ask to be asked again later"
+        auth=[],
+        request={"application/json": ReplyLaterIn},
+        parameters=[WHERE],
+        responses=ANSWERED,
+        summary="Ask to be asked again later",
     )
-    def post(self, request: Request, token: str) -> Response:
+    def post(self, request: Request, token: str) -> Response | HttpResponse:
         """No invitation before that day; the first answer counts. For whoever has the address."""
         until = self.parse(ReplyLaterIn)["until"]
         return self.answered(
@@ -241,11 +161,17 @@ class ReplyStopView(LinkView):
     """No more of these messages."""
 
     policy = {"post": PUBLIC}
+    parser_classes = (StrictJSONParser, FormParser)
+    amiss = {400: "choose_first"}
 
     @extend_schema(
-        auth=[], request=ReplyStopIn, responses=ReplyOut, summary="Ask for no more messages"
+        auth=[],
+        request={"application/json": ReplyStopIn},
+        parameters=[WHERE],
+        responses=ANSWERED,
+        summary="Ask for no more messages",
     )
-    def post(self, request: Request, token: str) -> Response:
+    def post(self, request: Request, token: str) -> Response | HttpResponse:
         """Counts at once, also for what waits to be sent, and however old the address is.
 
         For whoever has the address.
@@ -262,6 +188,25 @@ class ReplyStopView(LinkView):
         )
 
 
+class LostView(LinkView):
+    """Addresses that were cut short or mistyped."""
+
+    policy = {"get": PUBLIC, "post": PUBLIC}
+
+    def counted_as(self) -> None:
+        """A guess, whatever it is."""
+
+    @extend_schema(exclude=True)
+    def get(self, request: Request) -> Response:
+        """Tells that it leads nowhere."""
+        raise LinkUnknown
+
+    @extend_schema(exclude=True)
+    def post(self, request: Request) -> Response:
+        """Tells the same."""
+        raise LinkUnknown
+
+
 class UnsubscribeView(LinkView):
     """One click in a mail program (RFC 8058)."""
 
@@ -269,13 +214,23 @@ class UnsubscribeView(LinkView):
     purpose = LinkPurpose.UNSUBSCRIBE
     parser_classes = (OneClickParser, OneClickPartsParser, StrictJSONParser)
 
-    @extend_schema(auth=[], responses=ReplyPageOut, summary="See what would be unsubscribed")
-    def get(self, request: Request, token: str) -> Response:
+    def done_page(self, message_id: int) -> HttpResponse:
+        """At once: mail programs must not be sent elsewhere (RFC 8058, 3.2)."""
+        return self.page()
+
+    @extend_schema(
+        auth=[],
+        responses={(200, "application/json"): ReplyPageOut, **SHOWN},
+        summary="See what would be unsubscribed",
+    )
+    def get(self, request: Request, token: str) -> Response | HttpResponse:
         """What the address is for. Changes nothing. For whoever has the address."""
+        if self.for_page:
+            return self.page()
         message_id, chain_id = self.opened(token)
         with within_chain(chain_id), reading():
             offer = offer_of(message_id, now=self.now(), kind=ReplyKind.STOP)
-            return self.show(ReplyPageOut, {**_page(offer, []), "can": [ReplyKind.STOP]})
+            return self.show(ReplyPageOut, {**_offered(offer, []), "can": [ReplyKind.STOP]})
 
     @extend_schema(
         auth=[],
@@ -286,10 +241,10 @@ class UnsubscribeView(LinkView):
                 "properties": {"List-Unsubscribe": {"const": "One-Click"}},
             }
         },
-        responses=ReplyOut,
+        responses={(200, "application/json"): ReplyOut, **SHOWN},
         summary="Unsubscribe with one click",
     )
-    def post(self, request: Request, token: str) -> Response:
+    def post(self, request: Request, token: str) -> Response | HttpResponse:
         """The body is `List-Unsubscribe=One-Click`. Safe to repeat. For whoever has the address."""
         body = request.data
         if not isinstance(body, dict) or body.get("List-Unsubscribe") != "One-Click":
@@ -305,67 +260,15 @@ class UnsubscribeView(LinkView):
         )
 
 
-def _page(offer: Offer, slots: list[dict[str, Any]]) -> dict[str, Any]:
+def _offered(offer: Offer, slots: list[OfferedSlot]) -> dict[str, Any]:
     message = offer.message
     open_ = offer.invites and not offer.over
     return {
         "about": message.recall.kind,
-        "clinic": message.recall.course.clinic.name,
+        "clinic": clinic_of(message.recall).name,
         "language": message.contact_point.patient.language,
         "over": offer.over,
         "replied": offer.replied.kind if offer.replied else None,
         "can": [*([ReplyKind.BOOK, ReplyKind.LATER] if open_ else []), ReplyKind.STOP],
-        "slots": slots,
+        "slots": [asdict(slot) for slot in slots],
     }
-
-
-def _found(offer: Offer, *, now: datetime) -> Found:
-    course = offer.message.recall.course
-    order = SearchOrder(span=Span(now, now + AHEAD), clinics={course.clinic_id: 1.0}, limit=OFFERED)
-    return slots_for(course.pk, order=order, actor=patient_actor(course.chain_id), now=now)
-
-
-def _slots(found: Found, *, message_id: int) -> list[dict[str, Any]]:
-    slots = found.answer.slots
-    clinics = Clinic.objects.in_bulk({slot.clinic_id for slot in slots})
-    return [
-        {
-            "slot": signing.dumps(
-                {
-                    "start": slot.start.timestamp(),
-                    "place": [slot.clinic_id, slot.room_id, slot.operator_id, slot.laser_id],
-                    "handpieces": sorted(slot.handpiece_ids),
-                    "nm": sorted(slot.wavelengths_nm),
-                    "segments": timeline_json(found.timeline),
-                },
-                salt=f"{SLOT_SALT}:{message_id}",
-                compress=True,
-            ),
-            "start": slot.start,
-            "end": slot.end,
-            "clinic": clinics[slot.clinic_id].name,
-            "time_zone": clinics[slot.clinic_id].time_zone,
-        }
-        for slot in slots
-    ]
-
-
-def _visit(chosen: str, *, message_id: int) -> Visit:
-    """The visit of an offered slot. Raises ReplyOver for one that was not offered, or long ago."""
-    try:
-        told = signing.loads(chosen, salt=f"{SLOT_SALT}:{message_id}", max_age=SLOT_SECONDS)
-    except signing.BadSignature as error:
-        raise ReplyOver("This time is not offered (any more); look again.") from error
-    clinic, room, operator, laser = told["place"]
-    return Visit(
-        starts_at=datetime.fromtimestamp(told["start"], tz=UTC),
-        timeline=timeline_from_json(told["segments"]),
-        place=Place(
-            clinic_id=clinic,
-            room_id=room,
-            operator_id=operator,
-            laser_id=laser,
-            handpiece_ids=tuple(told["handpieces"]),
-        ),
-        wavelengths_nm=tuple(told["nm"]),
-    )

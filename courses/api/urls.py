@@ -45,6 +45,7 @@ from courses.api.recalls import MessageViewSet, RecallViewSet
 from courses.api.reference_tables import ClearanceScalesView, HealingRulesView
 from courses.api.replans import ReplanRowViewSet, ReplanViewSet
 from courses.api.replies import (
+    LostView,
     ReplyBookView,
     ReplyLaterView,
     ReplyPage,
@@ -97,6 +98,7 @@ root_urlpatterns = [
     re_path(rf"^r/{LINK}/later$", ReplyLaterView.as_view(), name="reply-later"),
     re_path(rf"^r/{LINK}/stop$", ReplyStopView.as_view(), name="reply-stop"),
     re_path(rf"^u/{LINK}$", UnsubscribeView.as_view(), name="unsubscribe"),
+    re_path(r"^[ru]/", LostView.as_view(), name="reply-lost"),
 ]
 
 urlpatterns: list[URLPattern | URLResolver] = [

@@ -31,6 +31,7 @@ OPEN_TO_EVERYONE = {
     "DeliveryReportTakeView",
     "MessageHealthView",
     "MetricsView",
+    "LostView",
     "ReplyPage",
     "ReplyBookView",
     "ReplyLaterView",

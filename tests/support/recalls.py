@@ -5,10 +5,14 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import time_machine
+
+from clinics.models import Clinic
 from courses.channels import Delivery, Outgoing, Text
 from courses.models import ContactPoint, Course, HealingWindow, Message, Patient, Recall
 from courses.services.recalls import ticks
 from courses.vocabulary import Channel
+from tests.support.booking import NOW, make_stage
 from tests.support.courses import (
     Ward,
     make_contact_point,
@@ -78,6 +82,32 @@ def make_scene(
         window=window,
         point=make_contact_point(ward.course.patient, **contact),
     )
+
+
+def make_invited(clinic: Clinic | None = None, **patient: Any) -> Message:
+    """What left at `NOW` to somebody whose skin has healed, where there are times to choose from.
+
+    `patient`: what is to be true of who was treated.
+    """
+    stage = make_stage(clinic=clinic)
+    person = stage.course.patient
+    for name, value in patient.items():
+        setattr(person, name, value)
+    person.save()
+    make_contact_point(person)
+    ward = Ward(
+        clinic=stage.clinic,
+        room=stage.room,
+        laser=stage.laser,
+        handpiece=stage.handpiece,
+        operator=stage.operator,
+        course=stage.course,
+    )
+    make_window(make_session(ward, NOW - timedelta(days=60)))
+    with time_machine.travel(NOW, tick=False):
+        open_due(NOW)
+        send_due(NOW)
+    return Message.objects.get(recall__course=stage.course, status="completed")
 
 
 @dataclass(slots=True)

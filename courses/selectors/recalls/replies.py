@@ -58,6 +58,12 @@ def offer_of(message_id: int, *, now: datetime, kind: ReplyKind | None = None) -
     return Offer(message=message, invites=invites, over=over, replied=replied)
 
 
+def replies_to(message: Message) -> dict[ReplyKind, Reply]:
+    """The answer of each kind to a message, with the visit that was booked. One query."""
+    found = Reply.objects.filter(message=message).select_related("appointment__clinic")
+    return {ReplyKind(one.kind): one for one in found}
+
+
 def _invited_still(message: Message, *, now: datetime) -> bool:
     recall = message.recall
     if recall.status == RequestStatus.REVOKED:

@@ -65,8 +65,8 @@ def reply_later(*, message_id: int, until: date, now: datetime) -> Answered:
 @command
 def reply_stop(*, message_id: int, everything: bool, now: datetime, source: str) -> Answered:
     """No more messages of this purpose (or of any) on this channel. A repeat changes nothing."""
+    locks.lock_course(pk=message_at(message_id).recall.course_id)
     message = message_at(message_id)
-    locks.lock_course(pk=message.recall.course_id)
     said = Reply.objects.filter(message=message, kind=ReplyKind.STOP).first()
     purposes = tuple(MessagePurpose) if everything else (PURPOSE[RecallKind(message.recall.kind)],)
     point = message.contact_point

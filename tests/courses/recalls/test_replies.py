@@ -20,9 +20,8 @@ from courses.models import (
     Reply,
 )
 from tests.support.api import anonymous, assert_problem
-from tests.support.booking import NOW, make_stage
-from tests.support.courses import Ward, make_contact_point, make_session, make_window
-from tests.support.recalls import Remembering, make_scene, open_due, send_due
+from tests.support.booking import NOW
+from tests.support.recalls import Remembering, make_invited, make_scene, open_due, send_due
 
 pytestmark = pytest.mark.django_db
 
@@ -181,21 +180,7 @@ class TestStop:
 class TestBook:
     @pytest.fixture
     def message(self):
-        stage = make_stage()
-        make_contact_point(stage.course.patient)
-        ward = Ward(
-            clinic=stage.clinic,
-            room=stage.room,
-            laser=stage.laser,
-            handpiece=stage.handpiece,
-            operator=stage.operator,
-            course=stage.course,
-        )
-        make_window(make_session(ward, NOW - timedelta(days=60)))
-        with time_machine.travel(NOW, tick=False):
-            open_due(NOW)
-            send_due(NOW)
-        return Message.objects.get(status="completed")
+        return make_invited()
 
     def test_a_time_that_was_offered_once(self, message):
         client = anonymous().client

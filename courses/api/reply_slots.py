@@ -1,0 +1,83 @@
+"""Times that are offered at a patient's address: found, signed for a while, and read again."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+from django.core import signing
+
+from clinics.models import Clinic
+from core.spans import Span
+from courses.errors import ReplyOver
+from courses.selectors.recalls.replies import Offer
+from courses.selectors.slots import SearchOrder, slots_for
+from courses.selectors.visits import Place, Visit, timeline_from_json, timeline_json
+from courses.services.recalls.replies import patient_actor
+
+AHEAD: Final = timedelta(days=42)
+OFFERED: Final = 6
+SLOT_SALT: Final = "courses.api.replies.slot"
+SLOT_SECONDS: Final = 1800
+
+
+@dataclass(frozen=True, slots=True)
+class OfferedSlot:
+    """A time at a clinic; `slot` is what is sent back to book it."""
+
+    slot: str
+    start: datetime
+    end: datetime
+    clinic: str
+    time_zone: str
+
+
+def offered_slots(offer: Offer, *, now: datetime) -> list[OfferedSlot]:
+    """Times to choose from, none where nothing can be booked. Five queries at most."""
+    if not offer.invites or offer.over:
+        return []
+    course = offer.message.recall.course
+    order = SearchOrder(span=Span(now, now + AHEAD), clinics={course.clinic_id: 1.0}, limit=OFFERED)
+    found = slots_for(course.pk, order=order, actor=patient_actor(course.chain_id), now=now)
+    slots = found.answer.slots
+    clinics = Clinic.objects.in_bulk({slot.clinic_id for slot in slots})
+    return [
+        OfferedSlot(
+            slot=signing.dumps(
+                {
+                    "start": slot.start.timestamp(),
+                    "place": [slot.clinic_id, slot.room_id, slot.operator_id, slot.laser_id],
+                    "handpieces": sorted(slot.handpiece_ids),
+                    "nm": sorted(slot.wavelengths_nm),
+                    "segments": timeline_json(found.timeline),
+                },
+                salt=f"{SLOT_SALT}:{offer.message.pk}",
+                compress=True,
+            ),
+            start=slot.start,
+            end=slot.end,
+            clinic=clinics[slot.clinic_id].name,
+            time_zone=clinics[slot.clinic_id].time_zone,
+        )
+        for slot in slots
+    ]
+
+
+def offered_visit(chosen: str, *, message_id: int) -> Visit:
+    """The visit of an offered slot. Raises ReplyOver for one that was not offered, or long ago."""
+    try:
+        told = signing.loads(chosen, salt=f"{SLOT_SALT}:{message_id}", max_age=SLOT_SECONDS)
+    except signing.BadSignature as error:
+        raise ReplyOver("This time is not offered (any more); look again.") from error
+    clinic, room, operator, laser = told["place"]
+    return Visit(
+        starts_at=datetime.fromtimestamp(told["start"], tz=UTC),
+        timeline=timeline_from_json(told["segments"]),
+        place=Place(
+            clinic_id=clinic,
+            room_id=room,
+            operator_id=operator,
+            laser_id=laser,
+            handpiece_ids=tuple(told["handpieces"]),
+        ),
+        wavelengths_nm=tuple(told["nm"]),
+    )
