@@ -54,6 +54,7 @@ def _lines(base: str, credentials: list[dict[str, str]]) -> list[str]:
     lines += [
         "",
         f"Messages to patients are written to {_short(outbox)}; recalls fall due while you watch.",
+        "Open the address in one of them in a browser: there the patient answers.",
         "The worked example in README.md goes on from here.",
         f"A second terminal: . {_short(ADDRESSES)} && .venv/bin/python manage.py shell",
         "Ctrl-C stops all of it; the data stay. `make reset` forgets them.",

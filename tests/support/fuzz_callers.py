@@ -26,7 +26,9 @@ OF_PEOPLE = ("/api/v1/account/", "/api/v1/auth/", "/api/v1/me/", "/api/v1/tokens
 SESSIONS = "/api/v1/me/sessions"
 METRICS = "/api/v1/metrics"
 CALLBACKS = "/api/v1/delivery-callbacks"
+LATER = "/r/{token}/later"
 MESSAGES = 40
+INVITED = 4
 
 Known = dict[str, list[str]]
 """Field of a body -> texts that are good there."""
@@ -77,6 +79,8 @@ class Callers:
             return {"Authorization": f"Bearer {settings.FALLOW_METRICS_TOKEN}"}, {}
         if path == CALLBACKS:
             return self.machine, {"reference": self.references}
+        if path == LATER:
+            return {}, {"until": [(timezone.now() + timedelta(days=30)).date().isoformat()]}
         if not self._people:
             return self.machine, {}
         somebody = chance.choice(self._people)
@@ -142,12 +146,20 @@ def _messages(chain: Chain) -> list[int]:
     return list(of_chain.order_by("pk").values_list("pk", flat=True)[:MESSAGES])
 
 
+def _invited(chain: Chain) -> list[int]:
+    """Messages that may offer something still: the newest of those that invited."""
+    told = Message.objects.filter(recall__course__chain=chain, recall__kind="invitation")
+    left = told.filter(channel="email", status="completed").order_by("-sent_at")
+    return list(left.values_list("pk", flat=True)[:INVITED])
+
+
 def _tokens(chain: Chain, caller: Caller) -> dict[str, list[str]]:
     """First part of a path -> tokens that open something there."""
     messages = _messages(chain)
+    answered = [*_invited(chain), *messages[:INVITED]]
     made = caller.post("/calendar-feeds", {"operator": _member(caller).pk})
     return {
-        "r": [link_token(key, purpose=LinkPurpose.REPLY) for key in messages],
+        "r": [link_token(key, purpose=LinkPurpose.REPLY) for key in answered],
         "u": [link_token(key, purpose=LinkPurpose.UNSUBSCRIBE) for key in messages],
         "calendars": [made.json()["address"].rsplit("/", 1)[1].removesuffix(".ics")],
     }

@@ -1,17 +1,23 @@
 """While a visitor watches: windows close, recalls appear, messages leave one after the other."""
 
 from datetime import timedelta
+from urllib.parse import urlsplit
 
-from courses.channels import configured_senders
+import time_machine
+from django.test import Client
+
+from courses.channels import configured_senders, reply_link
 from courses.models import HealingWindow, Message
+from courses.selectors.recalls.replies import LIFE
 from courses.services.recalls.ticks import (
     messages_send_due,
     recalls_open_due,
 )
 from courses.timing import PURPOSE
 from courses.timing.words import ConsentDecision
-from courses.vocabulary import MessageStatus, WindowState
+from courses.vocabulary import MessageStatus, RecallKind, WindowState
 from tests.support.demo import LOADED_AT
+from tests.support.pages import AS_BROWSERS_ASK, page_of
 
 
 def test_recalls_fall_due_before_the_visitors_eyes(demo, settings, tmp_path):
@@ -29,6 +35,23 @@ def test_recalls_fall_due_before_the_visitors_eyes(demo, settings, tmp_path):
     assert 0 < files[0] < files[-1]
     assert files[-1] == Message.objects.filter(provider_reference__gt="").count()
     assert not overdue.exists()
+
+
+def test_what_was_told_lately_can_be_answered(demo):
+    """Somebody who tries it out finds a page with times to choose from."""
+    lately = Message.objects.filter(
+        recall__kind=RecallKind.INVITATION,
+        status=MessageStatus.COMPLETED,
+        sent_at__gt=LOADED_AT - LIFE,
+    )
+    offering = []
+    with time_machine.travel(LOADED_AT, tick=False):
+        for message in lately:
+            address = urlsplit(reply_link(message.pk)).path
+            page = page_of(Client().get(address, headers={"Accept": AS_BROWSERS_ASK}))
+            offering += [form for form in page.forms if form.action == f"{address}/book"]
+    assert offering
+    assert all(form.radios["slot"] for form in offering)
 
 
 def test_nothing_else_is_waiting_to_be_told(demo):
