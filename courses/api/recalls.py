@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from django.db.models import Prefetch
+from django.db.models import Prefetch, Q, QuerySet
 from django_filters import rest_framework as filters
 from drf_spectacular.utils import extend_schema, extend_schema_view
 from rest_framework import serializers
@@ -19,7 +19,7 @@ from courses.api.base import version_if_given
 from courses.models import Message, Patient, Recall
 from courses.services.recalls.desk import call_record, outcome_record, recall_withdraw
 from courses.timing.words import CallOutcome, FoundOut
-from courses.vocabulary import Channel, MessageStatus, RecallKind, RequestStatus
+from courses.vocabulary import Channel, MessageStatus, RecallKind, RecallReason, RequestStatus
 
 REASON_HELP = "A code of the service (such as `booked`, `opted_out`) or a person's own words"
 
@@ -149,10 +149,22 @@ class MessageFilter(filters.FilterSet):
     recall = WholeNumberFilter()
     channel = filters.MultipleChoiceFilter(choices=choices(Channel))
     status = filters.MultipleChoiceFilter(choices=choices(MessageStatus))
+    # A BooleanFilter would take any other word for no filter.
+    outcome_unknown = filters.TypedChoiceFilter(
+        method="to_find_out",
+        choices=[("true", "true"), ("false", "false")],
+        coerce=lambda told: told == "true",
+        help_text="Whether somebody has to find out if it arrived (`record-outcome`)",
+    )
 
     class Meta:
         model = Message
         fields = ("recall",)
+
+    def to_find_out(self, rows: QuerySet[Any], _name: str, value: Any) -> QuerySet[Any]:
+        """Only those of which nobody knows, or all others."""
+        unknown = Q(status=MessageStatus.STOPPED, status_reason=RecallReason.OUTCOME_UNKNOWN)
+        return rows.filter(unknown if value else ~unknown)
 
 
 @extend_schema_view(

@@ -247,6 +247,18 @@ class TestRecordOutcome:
         assert_problem(self.record(desk, planned, "not_heard"), 422, "outcome_known")
         assert planned.message.status == "completed"
 
+    def test_is_found_among_all_messages(self, unknown, desk):
+        other = make_scene(make_ward(clinic=unknown.ward.clinic))
+        open_due(other.noon)
+        send_due(other.noon)
+        first, second = unknown.message.pk, other.message.pk
+        for asked, found in (("true", {first}), ("false", {second})):
+            told = items(desk.get("/messages", outcome_unknown=asked))
+            assert {one["id"] for one in told} & {first, second} == found
+        assert_problem(desk.get("/messages", outcome_unknown="yes"), 400, "parameter_invalid")
+        self.record(desk, unknown, "heard")
+        assert items(desk.get("/messages", outcome_unknown="true")) == []
+
     def test_others_may_not(self, unknown):
         elsewhere = sign_in(Role.FRONT_DESK, clinic=make_clinic(unknown.ward.chain))
         assert_problem(self.record(elsewhere, unknown, "heard"), 403)
