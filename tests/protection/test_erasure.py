@@ -18,14 +18,16 @@ from courses.models import (
     Course,
     Erasure,
     ErasureDone,
+    HealingWindow,
     Observation,
     Patient,
+    Recall,
     Session,
 )
 from courses.services.erasure import erasures_carry_out
 from courses.services.erasure.carrying_out import columns_erased
-from courses.services.erasure.personal import EMPTIED, FACTS, OTHERWISE, WORDS
-from courses.vocabulary import CourseStatus
+from courses.services.erasure.personal import EMPTIED, FACTS, OTHERWISE, WORDS, WORDS_OR_CODES
+from courses.vocabulary import CourseStatus, RecallReason, RequestStatus
 from devices.models import PulseEntry
 from devices.selectors.ledger_chain import heads_to_note
 from tests.support.api import assert_problem, sign_in
@@ -102,6 +104,18 @@ def manager(ward):
     return sign_in(Role.CHAIN_MANAGER, chain=ward.chain)
 
 
+def make_recall(ward):
+    return Recall.objects.create(
+        course=ward.course,
+        window=HealingWindow.objects.get(course=ward.course),
+        kind="invitation",
+        step="window-closed",
+        template="invitation",
+        occasion="window:1",
+        due_at=timezone.now(),
+    )
+
+
 def erase(ward, manager):
     answer = manager.post(f"/patients/{ward.course.patient_id}/erasure", WHY)
     assert answer.status_code == 202, answer.json()
@@ -115,6 +129,23 @@ class TestNothingPersonalIsLeft:
         assert {word for word, _ in before} >= {GIVEN, FAMILY, "1987-06-14", NOTE}
         erase(ward, manager)
         assert found_in(dump()) == []
+
+    @pytest.mark.parametrize(
+        ("said", "left"), [(NOTE, "erased"), (RecallReason.BOOKED.value, "booked"), ("", "")]
+    )
+    def test_nor_why_somebody_withdrew_a_recall(self, ward, manager, said, left):
+        """In one column with the codes of the service, which stay."""
+        recall = make_recall(ward)
+        Recall.objects.filter(pk=recall.pk).update(status=RequestStatus.REVOKED, status_reason=said)
+        erase(ward, manager)
+        assert found_in(dump()) == []
+        recall.refresh_from_db()
+        assert recall.status_reason == left
+        noted = Change.objects.filter(record="recall", row_id=recall.pk, operation="U")
+        told = {
+            change.after["status_reason"] for change in noted if "status_reason" in change.after
+        }
+        assert told == {left} - {""}
 
     def test_nor_a_way_to_reach_them(self, ward, manager):
         erase(ward, manager)
@@ -139,7 +170,7 @@ class TestNothingPersonalIsLeft:
             }
             decided = {
                 name
-                for table in (WORDS, EMPTIED, OTHERWISE, FACTS)
+                for table in (WORDS, WORDS_OR_CODES, EMPTIED, OTHERWISE, FACTS)
                 for name in table.get(label, ())
             }
             assert open_columns <= decided, label

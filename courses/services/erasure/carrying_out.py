@@ -21,7 +21,13 @@ from core.history import subject_lookup
 from core.rotation import rewriting
 from courses import locks
 from courses.models import ErasureDone
-from courses.services.erasure.personal import EMPTIED, ERASED, OTHERWISE, WORDS
+from courses.services.erasure.personal import (
+    EMPTIED,
+    ERASED,
+    OTHERWISE,
+    WORDS,
+    WORDS_OR_CODES,
+)
 from courses.timing.words import ContactState
 
 BATCH: Final = 20
@@ -49,7 +55,7 @@ def _next_carried_out(*, now: datetime) -> bool:
 def columns_erased() -> dict[type[models.Model], list[str]]:
     """For each kind of row the columns whose values go."""
     found: dict[type[models.Model], list[str]] = {}
-    for table in (WORDS, EMPTIED, OTHERWISE):
+    for table in (WORDS, WORDS_OR_CODES, EMPTIED, OTHERWISE):
         for label, names in table.items():
             found.setdefault(apps.get_model(label), []).extend(names)
     return {model: names for model, names in found.items() if names}
@@ -70,6 +76,10 @@ def _new_values(model: type[models.Model], *, now: datetime) -> dict[str, Any]:
     values: dict[str, Any] = {
         name: Case(When(**{name: ""}, then=Value("")), default=Value(ERASED))
         for name in WORDS.get(label, ())
+    }
+    values |= {
+        name: Case(When(**{f"{name}__in": ["", *codes]}, then=F(name)), default=Value(ERASED))
+        for name, codes in WORDS_OR_CODES.get(label, {}).items()
     }
     values |= dict.fromkeys(EMPTIED.get(label, ()), "")
     values |= _SPECIAL.get(label, {})
@@ -96,9 +106,11 @@ _SPECIAL: Final[Mapping[str, Mapping[str, Any]]] = {
 _REDACT: Final = """
     UPDATE clinics_change SET
         before = before || COALESCE((SELECT jsonb_object_agg(key, %(erased)s::text)
-            FROM jsonb_object_keys(before) AS key WHERE key = ANY (%(columns)s)), '{}'),
+            FROM jsonb_each_text(before) AS was (key, held)
+            WHERE key = ANY (%(columns)s) AND NOT held = ANY (%(codes)s)), '{}'),
         after = after || COALESCE((SELECT jsonb_object_agg(key, %(erased)s::text)
-            FROM jsonb_object_keys(after) AS key WHERE key = ANY (%(columns)s)), '{}')
+            FROM jsonb_each_text(after) AS became (key, held)
+            WHERE key = ANY (%(columns)s) AND NOT held = ANY (%(codes)s)), '{}')
     WHERE patient_id = %(patient)s AND record = %(record)s
 """
 
@@ -108,12 +120,14 @@ def _redact_history(patient_id: int) -> int:
     """The history says which columns changed, when and by whom, and no more what they held."""
     with connection.cursor() as cursor:
         for model, names in columns_erased().items():
+            codes = frozenset[str]().union(*WORDS_OR_CODES.get(model._meta.label, {}).values())
             columns = [one.column for one in model._meta.concrete_fields if one.name in names]
             cursor.execute(
                 _REDACT,
                 {
                     "erased": ERASED,
                     "columns": columns,
+                    "codes": sorted(codes),
                     "patient": patient_id,
                     "record": model._meta.model_name,
                 },

@@ -1,11 +1,13 @@
 """What of a patient's record is personal and goes, and what stays under the pseudonym.
 
-Every text, document and date of each table of the record is in one of the two; a test compares
-this with the models, so that a new column is decided upon when it is made.
+Every text, document and date of each table of the record is in one of these; a test compares
+them with the models, so that a new column is decided upon when it is made.
 """
 
 from collections.abc import Mapping
 from typing import Final
+
+from courses.vocabulary import RecallReason
 
 ERASED: Final = "erased"
 """What stands in the place of words that are gone."""
@@ -28,6 +30,11 @@ WORDS: Final[Mapping[str, tuple[str, ...]]] = {
     "courses.WaitingListEntry": ("note", "status_reason"),
 }
 """Words that somebody wrote, or that name somebody: written over where there are any."""
+
+WORDS_OR_CODES: Final[Mapping[str, Mapping[str, frozenset[str]]]] = {
+    "courses.Recall": {"status_reason": frozenset(one.value for one in RecallReason)},
+}
+"""Columns that hold a code of the service, which stays, or else words that somebody wrote."""
 
 EMPTIED: Final[Mapping[str, tuple[str, ...]]] = {
     "courses.Consent": ("address",),
@@ -64,7 +71,7 @@ FACTS: Final[Mapping[str, tuple[str, ...]]] = {
         "expires_on",
     ),
     "courses.PrecautionDecision": ("precaution", "decided_on", "valid_until"),
-    "courses.Recall": ("step", "template", "occasion", "status_reason"),
+    "courses.Recall": ("step", "template", "occasion"),
     "courses.RecallPause": ("until",),
     "courses.RecallPlan": ("ready_on", "standing", "paused_until"),
     "courses.ReplanRow": ("old", "new", "score", "reasons"),
