@@ -1,5 +1,6 @@
 """The chain, its clinics and their rooms."""
 
+from datetime import date
 from typing import Any
 
 from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_view
@@ -89,8 +90,8 @@ class ClinicViewSet(AddMixin, ChangeMixin):
     @extend_schema(
         summary="When a clinic is open, day by day, and why",
         parameters=[
-            OpenApiParameter("from", str, required=True, description="First local date"),
-            OpenApiParameter("to", str, required=True, description="Local date after the last"),
+            OpenApiParameter("from", date, required=True, description="First local date"),
+            OpenApiParameter("to", date, required=True, description="Local date after the last"),
         ],
         responses=OpeningHoursOut,
         filters=False,
