@@ -53,6 +53,11 @@ WAYS_TO_CLINIC = (
 """How a row leads to where it belongs; the first that does."""
 
 
+COLUMNS = {"serial": "device", "read_at": "read at", "value": "count"}
+FIXED = {"counter_kind": "laser", "unit": "pulses", "occasion": "daily"}
+"""How a file of readings is laid out."""
+
+
 ONLY = {AccessToken: {"machine": True}}
 """Which rows of a table addresses show, where it is not all of them."""
 
@@ -175,7 +180,9 @@ def _fill(world: World, home: Clinic) -> None:
     courses.Erasure.objects.create(
         patient=world.row(courses.Patient), reason="invented", asked_by=staff, asked_at=LOADED_AT
     )
-    layout = devices.CounterLayout.objects.create(chain=chain, name="Ours", columns={})
+    layout = devices.CounterLayout.objects.create(
+        chain=chain, name="Ours", columns=COLUMNS, fixed=FIXED, delimiter=";"
+    )
     devices.CounterImport.objects.create(
         chain=chain,
         layout=layout,
@@ -190,7 +197,14 @@ def _fill(world: World, home: Clinic) -> None:
     soon = DateTimeTZRange(LOADED_AT + timedelta(days=90), LOADED_AT + timedelta(days=91))
     devices.ServiceVisit.objects.create(laser=laser, period=soon, status="pending", booked_by=staff)
     courses.MessageTemplate.objects.create(
-        chain=chain, name="ready", language="en", number=1, subject="s", body="b", short="c", **at
+        chain=chain,
+        name="invitation",
+        language="en",
+        number=1,
+        subject="s",
+        body="b",
+        short="c",
+        **at,
     )
     courses.RecallPolicy.objects.create(chain=chain, number=1, document=document_of(DEFAULT), **at)
     course = courses.Course.objects.filter(clinic=home, status="active").first()

@@ -9,13 +9,11 @@ from typing import Any
 from django.http import StreamingHttpResponse
 from rest_framework import serializers
 
-from clinics.models import Room, StaffMember
-from courses.models import Appointment
-from devices.models import Handpiece, Laser
 from tests.support.access_world import World, undone
 from tests.support.api import Caller
 from tests.support.bodies import DAY, minimal, value
 from tests.support.demo import LOADED_AT
+from tests.support.good_bodies import GOOD_BODIES
 from tests.support.operations import Operation
 
 SIMPLE = (
@@ -89,7 +87,7 @@ def keys_of(world: World, operation: Operation) -> dict[str, Any]:
 
 def body_of(world: World, operation: Operation) -> Any:
     """What the operation needs to be told, with keys of the world's chain."""
-    given = BODIES.get(operation.name)
+    given = GOOD_BODIES.get(operation.name)
     if operation.method == "PATCH" and operation.body is not None:
         return {**_one_field(operation.body), **(given(world) if given else {})}
     made = minimal(operation.body, lambda model: world.row(model).pk)
@@ -117,59 +115,13 @@ def required_query(operation: Operation) -> dict[str, Any]:
                 if kind == "date"
                 else when.strftime("%Y-%m-%dT%H:%M:%SZ")
                 if kind == "date-time"
-                else told["schema"].get("default", told["schema"].get("enum", [1])[0])
+                else told["schema"].get("default", _least(told["schema"]))
             )
     return found
 
 
-def _outage(world: World) -> dict[str, Any]:
-    """The laser of a visit is out for the weeks to come."""
-    ahead = Appointment.objects.filter(clinic=world.home, status="booked", starts_at__gt=LOADED_AT)
-    laser = ahead.order_by("pk").values_list("laser", flat=True)[0]
-    ends = LOADED_AT + timedelta(days=60)
-    return {"laser": laser, "start": LOADED_AT.isoformat(), "end": ends.isoformat()}
-
-
-def _place(world: World) -> dict[str, Any]:
-    """Where, with what and whom."""
-    return {
-        "clinic": world.home.pk,
-        "room": world.row(Room).pk,
-        "laser": world.row(Laser).pk,
-        "operator": world.row(StaffMember).pk,
-    }
-
-
-BODIES: dict[str, Any] = {
-    "POST /api/v1/appointment-series": lambda world: {
-        "first": {
-            "start": (LOADED_AT + timedelta(days=1)).isoformat(),
-            "clinic": world.home.pk,
-            "room": world.row(Room).pk,
-            "operator": world.row(StaffMember).pk,
-            "laser": world.row(Laser).pk,
-            "handpieces": [world.row(Handpiece).pk],
-            "wavelengths_nm": [1064],
-            "minutes": 30,
-        },
-    },
-    "POST /api/v1/gaps/offers": lambda world: {"appointment": world.row(Appointment).pk},
-    "POST /api/v1/installations": lambda world: {"laser": world.row(Laser).pk},
-    "PATCH /api/v1/safety-officers/{id}": lambda _: {"valid_until": DAY.isoformat()},
-    "POST /api/v1/memberships": lambda world: {"clinic": world.home.pk},
-    "POST /api/v1/replans": lambda world: {"outages": [_outage(world)]},
-    "POST /api/v1/replans/hits": lambda world: {"outages": [_outage(world)]},
-    "POST /api/v1/service-visits": lambda _: {
-        "start": (LOADED_AT + timedelta(days=40)).isoformat(),
-        "end": (LOADED_AT + timedelta(days=40, hours=2)).isoformat(),
-    },
-    "POST /api/v1/sessions": _place,
-    "POST /api/v1/sessions/preview": _place,
-    "POST /api/v1/start-up-checks": lambda world: {"laser": world.row(Laser).pk},
-    "POST /api/v1/counters": lambda world: {"laser": world.row(Laser).pk},
-    "POST /api/v1/counter-readings/{id}/corrections": lambda _: {"withdrawn": True},
-}
-"""What a body needs beyond its required fields to reach the question who may, by operation."""
+def _least(schema: dict[str, Any]) -> Any:
+    return schema.get("enum", [max(1, schema.get("minimum", 1))])[0]
 
 
 def _json(body: Any) -> str:
