@@ -17,7 +17,7 @@ from courses.channels.port import (
     TemporaryTrouble,
     Text,
 )
-from courses.channels.segments import SmsAlphabet, SmsLength, sms_length
+from courses.channels.segments import SmsAlphabet, SmsLength, sms_length, sms_sender
 from courses.channels.texts import (
     TEXTS,
     TextFacts,
@@ -26,7 +26,16 @@ from courses.channels.texts import (
     text_for,
     wording_in,
 )
-from courses.channels.wording import KIND, MAY, MUST, FactMissing, Flaw, Wording, flaws, longest
+from courses.channels.wording import (
+    KIND,
+    MAY,
+    MUST,
+    FactMissing,
+    Flaw,
+    Wording,
+    flaws,
+    longest,
+)
 
 __all__ = [
     "KIND",
@@ -57,6 +66,7 @@ __all__ = [
     "reachable_channels",
     "reply_link",
     "sms_length",
+    "sms_sender",
     "text_for",
     "unsubscribe_link",
     "wording_in",

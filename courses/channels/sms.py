@@ -5,7 +5,10 @@
     Idempotency-Key: "<key>"
     Content-Type: application/json
 
-    {"to": "+4930123456", "text": "Hello ...", "sender": "Harbour Clinic", "reference": "<key>"}
+    {"to": "+4930123456", "text": "Hello ...", "sender": "Harbour", "reference": "<key>"}
+
+`sender` is as much of the clinic's name as a sender may be long; it is missing where nothing of the
+name can be sent so.
 
 The provider answers 2xx with `{"id": "<its own reference>"}`, also to a key that it has seen,
 without sending again. 408, 409, 425, 429 and 5xx mean: later (`Retry-After` is kept, seconds or a
@@ -30,6 +33,7 @@ from urllib.parse import urlsplit
 from django.core.exceptions import ImproperlyConfigured
 
 from courses.channels.port import Delivery, Outgoing, Refusal, TemporaryTrouble, Text
+from courses.channels.segments import sms_sender
 
 TIMEOUT_SECONDS: Final = 10.0
 LONGEST_ANSWER: Final = 64 * 1024
@@ -55,12 +59,9 @@ class HttpSms:
 
     def send(self, message: Outgoing, *, text: Text, key: str) -> Delivery:
         """See the port."""
-        body = {
-            "to": message.address,
-            "text": text.body,
-            "sender": message.sender_name,
-            "reference": key,
-        }
+        body = {"to": message.address, "text": text.body, "reference": key}
+        if sender := sms_sender(message.sender_name):
+            body["sender"] = sender
         headers = {
             "Authorization": f"Bearer {self.secret}",
             "Content-Type": "application/json",

@@ -6,7 +6,7 @@ import email.policy
 import pytest
 from django.core import mail
 
-from courses.channels import Outgoing, Text, sms_length
+from courses.channels import Outgoing, Text, sms_length, sms_sender
 from courses.channels.mail import Mail
 from courses.vocabulary import Channel
 
@@ -93,3 +93,26 @@ def test_the_basic_table_has_its_127_characters_and_the_escape():
     assert sms_length("`").alphabet == "ucs2"
     assert sms_length("ç").alphabet == "ucs2"
     assert sms_length("Ç").alphabet == "gsm7"
+
+
+@pytest.mark.parametrize(
+    ("name", "sender"),
+    [
+        ("Harbour", "Harbour"),
+        ("Harbour Clinic", "Harbour"),
+        ("Old Harbour Clinic", "Old Harbour"),
+        ("Harbourside Clinic", "Harbourside"),
+        ("Laserzentrum am Hafen", "Laserzentru"),
+        # TS 23.038, 6.2.1.1: the extension table costs two septets.
+        ("[Harbour]", "[Harbour]"),
+        ("[[Harbour]]", "[[Harbour"),
+        ("Fran\u00e7oise", "Francoise"),
+        ("\u015awiat", "Swiat"),
+        ("  A \n B\u00a0C ", "A B C"),
+        ("\u041c\u043e\u0440\u0435", ""),
+        ("", ""),
+    ],
+)
+def test_a_sender_has_eleven_characters_at_most(name, sender):
+    """3GPP TS 23.040, 9.1.2.5: ten octets of 7-bit codes are eleven septets (80 / 7)."""
+    assert sms_sender(name) == sender

@@ -3,6 +3,7 @@
 import email
 import email.policy
 import stat
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from html.parser import HTMLParser
 from smtplib import SMTPDataError, SMTPRecipientsRefused, SMTPServerDisconnected
@@ -157,9 +158,15 @@ class TestTextMessages:
         assert request.body == {
             "to": "+4915112345678",
             "text": TEXT.body,
-            "sender": "Harbour Clinic",
+            "sender": "Harbour",
             "reference": KEY,
         }
+
+    def test_a_name_that_no_sender_can_have_is_left_out(self, provider):
+        note = replace(NOTE, sender_name="\u041c\u043e\u0440\u0435")
+        HttpSms(provider.endpoint, "secret", timeout_s=5).send(note, text=TEXT, key=KEY)
+        [request] = provider.requests
+        assert set(request.body) == {"to", "text", "reference"}
 
     def test_a_repeat_has_one_effect_with_a_provider_that_honours_keys(self, provider):
         first, again = self.send(provider), self.send(provider)
