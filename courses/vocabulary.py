@@ -384,6 +384,7 @@ class RecallReason(StrEnum):
     NOT_DUE = "not_due"
     PLAN_UNDER_WAY = "plan_under_way"
     TEXT_INCOMPLETE = "text_incomplete"
+    TEXT_TOO_LONG = "text_too_long"
 
 
 class TreatmentRole(StrEnum):

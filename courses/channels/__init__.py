@@ -29,6 +29,7 @@ from courses.channels.texts import (
 from courses.channels.wording import (
     KIND,
     MAY,
+    MOST_SEGMENTS,
     MUST,
     FactMissing,
     Flaw,
@@ -40,6 +41,7 @@ from courses.channels.wording import (
 __all__ = [
     "KIND",
     "MAY",
+    "MOST_SEGMENTS",
     "MUST",
     "TEXTS",
     "Delivery",

@@ -44,7 +44,8 @@ KIND: Final[Mapping[str, RecallKind]] = {
     "moved": RecallKind.CHANGE,
     "aftercare": RecallKind.AFTERCARE,
 }
-# Longer ones cost what a letter does, and few phones show them as one. With the longest facts.
+# Longer ones cost what a letter does, and few phones show them as one. Asked with the longest facts
+# that are usual when words are saved, and with its own facts when a message is to leave.
 MOST_SEGMENTS: Final = 6
 # Of a text: a name, the words that tell a visit's time, an address to reply at.
 LONGEST: Final[Mapping[str, str]] = {

@@ -8,7 +8,14 @@ from typing import Final
 from django.conf import settings
 
 from core.errors import Busy
-from courses.channels import FactMissing, Refusal, Senders, TemporaryTrouble
+from courses.channels import (
+    MOST_SEGMENTS,
+    FactMissing,
+    Refusal,
+    Senders,
+    TemporaryTrouble,
+    sms_length,
+)
 from courses.models import Message
 from courses.selectors.recalls.closed_days import ClosedDaysOfClinics
 from courses.selectors.recalls.steps import cadence_of_recall, point_of
@@ -138,6 +145,12 @@ def _attempt(
 
 
 def _send(message: Message, send: Send, *, senders: Senders, now: datetime) -> Outcome:
+    if _too_long(send):
+        return Failed(RecallReason.TEXT_TOO_LONG)
+    return _hand_over(message, send, senders=senders, now=now)
+
+
+def _hand_over(message: Message, send: Send, *, senders: Senders, now: datetime) -> Outcome:
     sender = senders[send.outgoing.channel]
     try:
         delivery = sender.send(send.outgoing, text=send.text, key=message_key(message))
@@ -163,3 +176,10 @@ def _send(message: Message, send: Send, *, senders: Senders, now: datetime) -> O
             return Failed(trouble.reason, may_have_left=unknown)
         return Failed(trouble.reason, again_at=again_at, may_have_left=unknown)
     return Sent(delivery)
+
+
+def _too_long(send: Send) -> bool:
+    """Whether names longer than usual made a text message longer than one may be."""
+    if send.outgoing.channel is not Channel.SMS:
+        return False
+    return sms_length(send.text.body).segments > MOST_SEGMENTS
