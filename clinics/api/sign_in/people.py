@@ -23,7 +23,7 @@ from clinics.api.serializers.sign_in import (
     TotpOut,
 )
 from clinics.api.sign_in.protocol import NOT_SIGNED_IN, SignInStep
-from clinics.api.sign_in.signed_in import SignedIn
+from clinics.api.sign_in.signed_in import PersonSignedIn, SignedIn
 from clinics.api.sign_in.steps import AuthenticateStep, PasswordStep, ReauthenticateStep, TotpStep
 from clinics.models import SignInSession
 from clinics.services import sign_in_attempts, signed_in
@@ -241,10 +241,12 @@ class RecoveryCodesView(OwnStep):
 
 
 @extend_schema_view(
-    list=extend_schema(summary="My open sessions", description="Everyone who is signed in may."),
+    list=extend_schema(
+        summary="My open sessions", description="Everyone who is signed in may, but no machine."
+    ),
     destroy=extend_schema(
         summary="End one of my sessions",
-        description="Everyone who is signed in may.",
+        description="Everyone who is signed in may, but no machine.",
         parameters=[UNCONDITIONAL],
         responses={204: None},
     ),
@@ -254,7 +256,7 @@ class OwnSessionViewSet(DestroyModelMixin, ListMixin):
 
     queryset = SignInSession.objects.all()
     serializer_class = OwnSessionOut
-    permission_classes = (SignedIn,)
+    permission_classes = (PersonSignedIn,)
     policy = {"list": "own.use", "destroy": "own.use"}
 
     def get_queryset(self) -> Any:

@@ -13,7 +13,7 @@ from clinics import selectors
 from clinics.access import Grant, actor_for
 from clinics.api.base import UNCONDITIONAL
 from clinics.api.serializers.sign_in import MeOut, PasswordIn, TokenIn, TokenOut
-from clinics.api.sign_in.signed_in import SignedIn
+from clinics.api.sign_in.signed_in import PersonSignedIn, SignedIn
 from clinics.errors import PasswordWrong
 from clinics.models import AccessToken, Clinic
 from clinics.policy import POLICY
@@ -146,7 +146,7 @@ class OwnPasswordView(FallowView):
     """The password of whoever is signed in."""
 
     policy = {"post": "own.use"}
-    permission_classes = (SignedIn,)
+    permission_classes = (PersonSignedIn,)
     throttle_scope = "sign_in"
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
@@ -163,7 +163,7 @@ class OwnPasswordView(FallowView):
 
     @extend_schema(summary="Change my password", request=PasswordIn, responses={204: None})
     def post(self, request: Request) -> Response:
-        """Everyone who is signed in may.
+        """Everyone who is signed in may, but no machine.
 
         All tokens and sessions of the person end, this one too; 429 `sign_in_locked` after too many
         wrong passwords.

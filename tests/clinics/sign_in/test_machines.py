@@ -6,7 +6,7 @@ import pytest
 import time_machine
 from django.utils import timezone
 
-from clinics.models import AccessToken, Membership
+from clinics.models import AccessToken, Membership, SignInSession
 from clinics.scopes import GROUPS, OF_MACHINES
 from clinics.vocabulary import Role
 from tests.support.api import anonymous, assert_problem, queries_of, sign_in
@@ -144,6 +144,30 @@ def test_it_acts_as_an_integrator_alone_whatever_else_they_are(manager):
     caller = bearing(make(manager, person, scopes=["reading"])["token"])
     assert_problem(caller.get("/memberships"), 403)
     assert [role["role"] for role in caller.get("/me").json()["roles"]] == ["integrator"]
+
+
+def test_what_belongs_to_the_person_behind_it_is_out_of_its_reach(manager):
+    """Their password and open sessions, whatever the machine was made for."""
+    person = make_staff(manager.staff.chain, user=True)
+    make_membership(person, Role.INTEGRATOR)
+    person.user.set_password("copper-meadow-77")
+    person.user.save()
+    given = {"username": person.user.username, "password": "copper-meadow-77"}
+    signed_in = anonymous().post("/auth/login", given)
+    [session] = SignInSession.objects.filter(user=person.user)
+    caller = bearing(make(manager, person, scopes=["reading"])["token"])
+    change = {"current": "copper-meadow-77", "new": "harbour-lantern-58"}
+    for refused in (
+        caller.get("/me/sessions"),
+        caller.delete(f"/me/sessions/{session.pk}"),
+        caller.post("/me/password", change),
+    ):
+        assert_problem(refused, 403, "out_of_scope")
+    assert signed_in.status_code == 200
+    assert SignInSession.objects.filter(pk=session.pk).exists()
+    person.user.refresh_from_db()
+    assert person.user.check_password("copper-meadow-77")
+    assert caller.delete("/tokens/current").status_code == 204
 
 
 def test_a_second_factor_is_not_asked_of_a_machine(manager, machine):
