@@ -35,7 +35,7 @@ FIELDS: Final[Mapping[str, Mapping[str, str]]] = {
     "NextSessionOut": {"needs": MEDICAL, "lines": MEDICAL},
     "AppointmentOut": {"override_reason": MEDICAL},
     "PrecautionAnswersOut": {"answers": MEDICAL},
-    "PrecautionDecisionOut": {"reason": MEDICAL},
+    "PrecautionDecisionOut": {"precaution": MEDICAL, "reason": MEDICAL},
     "StandingOut": {"findings": MEDICAL, "new": MEDICAL, "basis": MEDICAL},
 }
 """Component of the OpenAPI document -> field -> action. Null for who may not; not to be changed."""

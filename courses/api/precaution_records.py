@@ -16,7 +16,7 @@ from core.api.serializers import GuardedOut
 from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices
 from courses.models import Patient, PrecautionAnswers, PrecautionDecision
-from courses.policy import FIELDS
+from courses.policy import FIELDS, MEDICAL
 from courses.selectors.precautions import BY_ID
 from courses.services.precautions import precaution_answers_record, precaution_decide
 from courses.vocabulary import PrecautionDecisionKind
@@ -181,6 +181,12 @@ class PrecautionDecisionViewSet(ListMixin, RetrieveMixin):
         "retrieve": "precaution.read",
         "create": "precaution.decide",
     }
+
+    def filter_queryset(self, queryset: Any) -> Any:
+        """Who may not see which precaution it was may not ask for one either."""
+        if "precaution" in self.request.query_params:
+            self.actor.admit(MEDICAL)
+        return super().filter_queryset(queryset)
 
     @extend_schema(
         request=PrecautionDecisionIn,

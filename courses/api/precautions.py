@@ -1,5 +1,6 @@
 """The questionnaire about precautions, and what answers mean: for plain inputs and for patients."""
 
+from collections.abc import Iterable
 from typing import Any, Final
 
 from drf_spectacular.utils import extend_schema
@@ -13,7 +14,7 @@ from core.api.filters import parsed_query
 from core.api.serializers import BasisOut, ComputedOut, GuardedOut
 from core.api.views import FallowView
 from core.vocabulary import choices
-from courses.policy import FIELDS
+from courses.policy import FIELDS, MEDICAL
 from courses.science.precautions import (
     QUESTIONS,
     AnswerKind,
@@ -34,6 +35,7 @@ Json = dict[str, Any]
 
 EFFECTS: Final = [effect.code for effect in PrecautionEffect]
 KEYS: Final = [question.key for question in QUESTIONS]
+FOLLOWS: Final = {one.key: one.asked_when[0] for one in QUESTIONS if one.asked_when}
 
 
 class OptionOut(serializers.Serializer[Any]):
@@ -113,7 +115,8 @@ class PrecautionResultOut(ComputedOut):
 class StandingOut(GuardedOut, PrecautionResultOut):
     """What stands for a patient. `new`: what has come up since the appointment was booked.
 
-    Which precaution it is, is medical detail; that one stands, and until when, is not.
+    Which precaution it is, is medical detail; that one stands, and until when, is not. A question
+    that follows from an answer would tell the answer: the one that it follows from is named.
     """
 
     guarded = FIELDS["StandingOut"]
@@ -123,6 +126,17 @@ class StandingOut(GuardedOut, PrecautionResultOut):
     asked = serializers.BooleanField(help_text="Whether the patient was ever asked")
     any_new = serializers.BooleanField(help_text="Whether anything is in `new`")
     new = PrecautionFindingOut(many=True)
+
+    def to_representation(self, instance: Any) -> Any:
+        shown = super().to_representation(instance)
+        if self.context["request"].actor.may(MEDICAL):
+            return shown
+        return {**shown, **{name: _first_asked(shown[name]) for name in ("missing", "expired")}}
+
+
+def _first_asked(keys: Iterable[str]) -> list[str]:
+    """Each question once, and none that is asked because of what was answered to another."""
+    return list(dict.fromkeys(FOLLOWS.get(key, key) for key in keys))
 
 
 class PrecautionsIn(serializers.Serializer[Any]):

@@ -145,6 +145,31 @@ def test_guarded_fields_are_null_to_who_may_not_see_them(world, role):
         assert {"skin_type", "smoker", "gold_therapy_ever", "scarring"} <= hidden
 
 
+def test_who_may_not_see_a_field_may_not_find_rows_by_it_either(world):
+    """A filter or an order by what is hidden would tell it."""
+    asked = []
+    for one in READS:
+        guarded = {
+            name: action
+            for component, name, _ in reachable(answer_schema(one), frozenset())
+            for action in [FIELDS.get(component, {}).get(name)]
+            if action is not None
+        }
+        for parameter in one.told.get("parameters", ()):
+            action = guarded.get(parameter["name"])
+            if parameter["in"] != "query" or action is None:
+                continue
+            for role in Role:
+                if role in POLICY[one.key].roles and role not in POLICY[action].roles:
+                    value = parameter["schema"]["enum"][0]
+                    told = world.caller(role, world.home).get(
+                        one.path.removeprefix("/api/v1"), **{parameter["name"]: value}
+                    )
+                    asked.append((one.name, parameter["name"], role, told.status_code))
+    assert asked
+    assert {status for *_, status in asked} == {403}, asked
+
+
 @pytest.mark.parametrize("role", Role)
 @pytest.mark.parametrize("name", sorted(FIELDS["PatientOut"]))
 def test_who_may_not_see_a_field_may_not_change_it(world, role, name):

@@ -248,6 +248,18 @@ class TestStanding:
             make_tattoo(patient)
         assert queries_of(desk, path) == few
 
+    def test_who_may_not_see_answers_is_not_told_them_by_what_is_to_be_asked_again(
+        self, desk, clinician, patient
+    ):
+        """A date is asked of who said yes to the question before it."""
+        long_ago = NOW - timedelta(days=500)
+        stopped = str((long_ago - timedelta(days=9)).date())
+        told = {"isotretinoin": "past", "isotretinoin_stopped": stopped, "pregnancy": "no"}
+        make_answers(patient, recorded_at=long_ago, **told)
+        seen = set(standing(clinician, patient)["expired"])
+        assert seen == {"isotretinoin", "isotretinoin_stopped", "pregnancy"}
+        assert sorted(standing(desk, patient)["expired"]) == ["isotretinoin", "pregnancy"]
+
 
 class TestDecisions:
     def test_a_clinician_clears_a_hold_with_a_reason(self, clinician, patient):
@@ -276,6 +288,18 @@ class TestDecisions:
         clock.shift(timedelta(minutes=5))
         record(clinician, patient, isotretinoin="now")
         assert standing(clinician, patient)["clear"] is True
+
+    def test_which_precaution_it_was_is_medical_detail(self, ward, clinician, desk, patient):
+        """Neither shown to the front desk nor found out by a filter."""
+        record(clinician, patient, keloid="yes")
+        assert decide(clinician, patient, "keloid").status_code == 201
+        [shown] = desk.get("/precaution-decisions").json()["items"]
+        assert (shown["precaution"], shown["reason"], shown["kind"]) == (None, None, "clear")
+        for asked in ("keloid", "bleeding"):
+            refused = desk.get("/precaution-decisions", precaution=asked)
+            assert_problem(refused, 403, "not_allowed")
+        [found] = clinician.get("/precaution-decisions", precaution="keloid").json()["items"]
+        assert found["precaution"] == "keloid"
 
     def test_it_can_be_taken_back(self, clinician, patient):
         record(clinician, patient, **{**NOTHING_TO_DECLARE, "isotretinoin": "now"})
