@@ -5,6 +5,7 @@ browser, which asks for text/html, gets pages (`reply_pages`), everybody else JS
 """
 
 from dataclasses import asdict
+from functools import partial
 from typing import Any, Final
 
 from django.http import HttpResponse
@@ -19,12 +20,13 @@ from core.api.fields import DayField
 from core.api.parsers import StrictJSONParser
 from core.api.permissions import PUBLIC
 from core.db import reading, within_chain
+from core.errors import Conflict, Malformed, Refused
 from core.vocabulary import choices
 from courses.api.reply_forms import FormParser, OneClickParser, OneClickPartsParser
 from courses.api.reply_links import LinkView, ReplyOut
 from courses.api.reply_slots import OfferedSlot, offered_slots, offered_visit
 from courses.channels import LinkPurpose
-from courses.errors import LinkUnknown
+from courses.errors import LinkUnknown, ReplyNotOffered, ReplyOver, SlotTaken
 from courses.selectors.recalls.replies import Offer, offer_of
 from courses.selectors.recalls.steps import clinic_of
 from courses.services.recalls.replies import reply_book, reply_later, reply_stop
@@ -125,14 +127,31 @@ class ReplyBookView(LinkView):
     def post(self, request: Request, token: str) -> Response | HttpResponse:
         """Books once: a repeat tells what was booked. 409 when somebody was quicker.
 
-        For whoever has the address.
+        `alternatives` are then what is offered by now, each with its `slot`. For whoever has the
+        address.
         """
         chosen = self.parse(ReplyBookIn)["slot"]
         message_id, _ = self.opened(token)
         visit = offered_visit(chosen, message_id=message_id)
-        return self.answered(
-            token, lambda pk: reply_book(message_id=pk, visit=visit, now=self.now())
-        )
+        try:
+            return self.answered(
+                token, lambda pk: reply_book(message_id=pk, visit=visit, now=self.now())
+            )
+        except (ReplyOver, ReplyNotOffered):
+            raise
+        except SlotTaken as error:
+            raise SlotTaken(alternatives=partial(self._alternatives, token)) from error
+        except (Conflict, Malformed, Refused) as error:
+            # What the front desk is told of skin, rooms and people is not for whoever holds a link.
+            raise ReplyOver("This time cannot be booked (any more); look again.") from error
+
+    def _alternatives(self, token: str) -> list[Any]:
+        """What is offered by now."""
+        message_id, chain_id = self.opened(token)
+        now = self.now()
+        with within_chain(chain_id), reading():
+            slots = offered_slots(offer_of(message_id, now=now), now=now)
+            return list(OfferedSlotOut(slots, many=True).data)
 
 
 class ReplyLaterView(LinkView):

@@ -17,7 +17,6 @@ from django.utils.translation.trans_real import parse_accept_lang_header
 from rest_framework.renderers import JSONRenderer
 
 from clinics.hours import zone_named
-from core.errors import Refused
 from courses.api.reply_slots import OfferedSlot, offered_slots
 from courses.channels import languages_for, reply_link, unsubscribe_link
 from courses.channels.days import day_and_time, whole_day
@@ -109,11 +108,7 @@ def _standing(offer: Offer, words: PageWords, *, language: str, now: datetime) -
         return {"title": words.later, "lines": lines}
     if offer.over:
         return {"title": words.over, "lines": [words.over_why]}
-    try:
-        slots = sorted(offered_slots(offer, now=now), key=lambda slot: slot.start)
-    except Refused:
-        # Why there is nothing to book is not for whoever looks over a shoulder.
-        slots = []
+    slots = sorted(offered_slots(offer, now=now), key=lambda slot: slot.start)
     return {
         "title": words.next_visit,
         "lines": [] if slots else [words.no_times],

@@ -8,11 +8,16 @@ from typing import Any
 import time_machine
 
 from clinics.models import Clinic
+from clinics.vocabulary import Role
 from courses.channels import Delivery, Outgoing, Text
-from courses.models import ContactPoint, Course, HealingWindow, Message, Patient, Recall
+from courses.models import ContactPoint, Course, HealingWindow, Message, Patient, Recall, Session
+from courses.selectors.visits import Place, Visit
+from courses.services.booking import appointment_book
 from courses.services.recalls import ticks
+from courses.slots import Timeline
 from courses.vocabulary import Channel
-from tests.support.booking import NOW, make_stage
+from devices.models import Fitting
+from tests.support.booking import NOW, make_running_course, make_stage
 from tests.support.courses import (
     Ward,
     make_contact_point,
@@ -20,6 +25,7 @@ from tests.support.courses import (
     make_ward,
     make_window,
 )
+from tests.support.factories import make_actor
 
 TREATED_AT = datetime(2026, 1, 12, 10, 0, tzinfo=UTC)
 """Six weeks before Monday, 23 February 2026: then the plain window closes."""
@@ -108,6 +114,26 @@ def make_invited(clinic: Clinic | None = None, **patient: Any) -> Message:
         open_due(NOW)
         send_due(NOW)
     return Message.objects.get(recall__course=stage.course, status="completed")
+
+
+def take_time(session: Session, start: datetime, *, now: datetime) -> None:
+    """Somebody else is booked for that time where and by whom that session was."""
+    fitting = Fitting.objects.get(laser=session.laser_id)
+    visit = Visit(
+        starts_at=start,
+        timeline=Timeline.whole_visit(30),
+        place=Place(
+            clinic_id=session.clinic_id,
+            room_id=session.room_id,
+            operator_id=session.operator_id,
+            laser_id=session.laser_id,
+            handpiece_ids=(fitting.handpiece_id,),
+        ),
+        wavelengths_nm=(1064,),
+    )
+    other = make_running_course(session.clinic)
+    desk = make_actor(Role.FRONT_DESK, clinic=session.clinic)
+    appointment_book(course_id=other.pk, visit=visit, actor=desk, now=now)
 
 
 @dataclass(slots=True)

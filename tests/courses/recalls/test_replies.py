@@ -1,5 +1,6 @@
 """What patients do at the address in a message. Looking changes nothing; answers count once."""
 
+from base64 import urlsafe_b64decode
 from datetime import timedelta
 from urllib.parse import urlsplit
 
@@ -9,6 +10,7 @@ from django.core.cache import cache
 from django.test import Client
 from rest_framework.settings import api_settings
 
+from clinics.models import Credential
 from core.api import throttling
 from courses.channels import LinkPurpose, link_token, message_of, reply_link
 from courses.models import (
@@ -18,10 +20,19 @@ from courses.models import (
     Recall,
     RecallPause,
     Reply,
+    TattooPart,
 )
 from tests.support.api import anonymous, assert_problem
 from tests.support.booking import NOW
-from tests.support.recalls import Remembering, make_invited, make_scene, open_due, send_due
+from tests.support.factories import instant
+from tests.support.recalls import (
+    Remembering,
+    make_invited,
+    make_scene,
+    open_due,
+    send_due,
+    take_time,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -36,6 +47,9 @@ def scene():
 
 def at(message, tail=""):
     return urlsplit(reply_link(message.pk)).path + tail
+
+
+PLAIN = {"type", "title", "status", "detail", "instance", "code", "request_id"}
 
 
 def one_click(message, body="List-Unsubscribe=One-Click", **more):
@@ -209,6 +223,45 @@ class TestBook:
             late = client.post(at(message, "/book"), {"slot": slot}, format="json")
         assert_problem(late, 409, "reply_over")
         assert not Appointment.objects.exists()
+
+    def test_somebody_was_quicker(self, message):
+        client = anonymous().client
+        with time_machine.travel(NOW + timedelta(minutes=5), tick=False):
+            chosen = client.get(at(message)).json()["slots"][0]
+            take_time(message.recall.window.session, instant(chosen["start"]), now=NOW)
+            told = client.post(at(message, "/book"), {"slot": chosen["slot"]}, format="json")
+            problem = assert_problem(told, 409, "slot_taken")
+            # What can be sent back, and nothing of rooms, people and ink.
+            [first, *_] = problem["alternatives"]
+            assert set(first) == set(chosen)
+            answer = client.post(at(message, "/book"), {"slot": first["slot"]}, format="json")
+        assert (answer.status_code, answer.json()["start"]) == (200, first["start"])
+
+    def test_why_a_visit_cannot_be_is_not_told(self, message):
+        client = anonymous().client
+        with time_machine.travel(NOW + timedelta(minutes=5), tick=False):
+            slot = client.get(at(message)).json()["slots"][0]["slot"]
+            Credential.objects.all().delete()
+            told = client.post(at(message, "/book"), {"slot": slot}, format="json")
+        problem = assert_problem(told, 409, "reply_over")
+        assert set(problem) == PLAIN
+        assert not Appointment.objects.exists()
+
+    def test_without_anything_to_treat_there_are_no_times(self, message):
+        TattooPart.objects.update(cleared_on=NOW.date())
+        with time_machine.travel(NOW + timedelta(minutes=5), tick=False):
+            answer = anonymous().client.get(at(message))
+        assert (answer.status_code, answer.json()["slots"]) == (200, [])
+
+    def test_nobody_can_read_what_a_time_stands_for(self, message):
+        with time_machine.travel(NOW + timedelta(minutes=5), tick=False):
+            slot = anonymous().client.get(at(message)).json()["slots"][0]["slot"]
+            again = anonymous().client.get(at(message)).json()["slots"][0]["slot"]
+        assert slot != again
+        raw = urlsafe_b64decode(slot + "=" * (-len(slot) % 4))
+        # Version and time of Fernet, then what is encrypted: nothing of a signed text is left.
+        assert raw[0] == 0x80
+        assert b":" not in slot.encode()
 
 
 def test_each_patients_address_has_a_quota_of_its_own_and_guesses_share_one(scene, monkeypatch):

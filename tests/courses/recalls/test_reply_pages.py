@@ -18,14 +18,11 @@ from core.errors import Busy
 from courses.channels import TEXTS, reply_link, unsubscribe_link
 from courses.channels.page_words import PAGE_WORDS
 from courses.models import Appointment, Consent, Message, Recall, RecallPause, Reply
-from courses.selectors.visits import Place, Visit
-from courses.services.booking import appointment_book, appointment_cancel
-from courses.slots import Timeline
-from devices.models import Fitting
-from tests.support.booking import NOW, make_running_course
+from courses.services.booking import appointment_cancel
+from tests.support.booking import NOW
 from tests.support.factories import instant, make_actor, make_clinic, make_opening_week
 from tests.support.pages import AS_BROWSERS_ASK, FORM, page_of
-from tests.support.recalls import make_invited, open_due, send_due
+from tests.support.recalls import make_invited, open_due, send_due, take_time
 
 pytestmark = pytest.mark.django_db
 
@@ -186,24 +183,6 @@ def first_start(message):
     return min(instant(one["start"]) for one in told)
 
 
-def take(message, start):
-    """Somebody else is booked at that time by the front desk."""
-    session = message.recall.window.session
-    place = Place(
-        clinic_id=session.clinic_id,
-        room_id=session.room_id,
-        operator_id=session.operator_id,
-        laser_id=session.laser_id,
-        handpiece_ids=(Fitting.objects.get(laser=session.laser_id).handpiece_id,),
-    )
-    visit = Visit(
-        starts_at=start, timeline=Timeline.whole_visit(30), place=place, wavelengths_nm=(1064,)
-    )
-    other = make_running_course(session.clinic)
-    desk = make_actor(Role.FRONT_DESK, clinic=session.clinic)
-    appointment_book(course_id=other.pk, visit=visit, actor=desk, now=SOON)
-
-
 def chosen(page, place=0):
     form = page.form("/book")
     return form.body(slot=form.radios["slot"][place])
@@ -235,7 +214,7 @@ class TestBook:
     def test_somebody_was_quicker(self, message):
         page = page_of(look(path(message)))
         start = first_start(message)
-        take(message, start)
+        take_time(message.recall.window.session, start, now=SOON)
         answer = send(page.form("/book").action, chosen(page))
         assert answer.status_code == 409
         again = page_of(answer)
