@@ -14,6 +14,7 @@ from django.db import IntegrityError, OperationalError, connection, models, tran
 from django.db.backends.postgresql.psycopg_any import DateTimeTZRange
 
 from core.errors import Busy, DomainError
+from core.models import Versioned
 from core.request_id import current_request_id
 from core.spans import Span
 
@@ -180,9 +181,14 @@ def lock_rows(queryset: "models.QuerySet[M]") -> list[M]:
     """Lock the rows of the queryset in the order of their keys and read them anew.
 
     One query. Sorting by key is what keeps two commands that want the same rows from a deadlock,
-    so lock all rows of one table in one call.
+    so lock all rows of one table in one call. A row that carries a version and is saved as it was
+    read here is not written.
     """
-    return list(queryset.order_by("pk").select_for_update(of=("self",), no_key=True))
+    rows = list(queryset.order_by("pk").select_for_update(of=("self",), no_key=True))
+    for row in rows:
+        if isinstance(row, Versioned):
+            row.note_as_locked()
+    return rows
 
 
 @contextmanager

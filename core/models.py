@@ -1,6 +1,7 @@
 """Kinds of rows: those that carry a version, those that only grow, and remembered answers."""
 
 from collections.abc import Iterable
+from copy import deepcopy
 from datetime import datetime
 from typing import Any
 from uuid import uuid4
@@ -10,27 +11,53 @@ from django.db.migrations import RunSQL
 
 from core.errors import Stale
 
+OF_EVERY_SAVE = frozenset({"version", "updated_at"})
+
 
 class Versioned(models.Model):
     """A row that can change. `version` grows by one with every save; the API shows it as ETag.
 
     A save writes only over the version it was read at, so that a change made in between, by a
-    caller that took no lock, is never lost: it raises Stale.
+    caller that took no lock, is never lost: it raises Stale. A row that was locked (`lock_rows`)
+    and is as it was then is not written at all.
     """
 
     version = models.PositiveIntegerField(default=1, editable=False)
     created_at = models.DateTimeField(auto_now_add=True)
     updated_at = models.DateTimeField(auto_now=True)
 
+    _as_locked: dict[str, Any] | None = None
+
     class Meta:
         abstract = True
 
     def save(self, *, update_fields: Iterable[str] | None = None, **kwargs: Any) -> None:
+        locked = self._as_locked is not None
+        if locked and self._as_locked == self._values():
+            return
         if not self._state.adding:
             self.version += 1
             if update_fields is not None:
                 update_fields = {*update_fields, "version", "updated_at"}
         super().save(update_fields=update_fields, **kwargs)
+        # Of some columns: what else was set is still to be written.
+        self._as_locked = self._values() if locked and update_fields is None else None
+
+    def note_as_locked(self) -> None:
+        """Remember what the row is, so that a save that changes nothing writes nothing."""
+        self._as_locked = self._values()
+
+    def note_change(self) -> None:
+        """Something that hangs on this row has changed: the next save writes it."""
+        self._as_locked = None
+
+    def _values(self) -> dict[str, Any]:
+        """The columns but for those that every save writes."""
+        return {
+            column.attname: deepcopy(self.__dict__[column.attname])
+            for column in self._meta.concrete_fields
+            if column.attname in self.__dict__ and column.name not in OF_EVERY_SAVE
+        }
 
     def _do_update(self, base_qs: Any, *args: Any, **kwargs: Any) -> Any:
         if self._state.adding:
@@ -43,6 +70,7 @@ class Versioned(models.Model):
 
     def touch(self) -> None:
         """Grow the version and nothing else: something that hangs on this row has changed."""
+        self.note_change()
         self.save(update_fields=())
 
     def check_version(self, expected: int | None) -> None:

@@ -80,6 +80,8 @@ def sign_in_set(
     set_password(user, password, field="password")
     with constraint_as(auth_user_username_key=SignInNameTaken):
         user.save()
+    # The name and the password hang on the row, and are not of it.
+    staff.note_change()
     return changed(staff, {"user": user})
 
 

@@ -68,11 +68,7 @@ def course_change(
     if course.status not in {CourseStatus.DRAFT, *RUNNING}:
         raise CourseFrozen(course=course.pk, status=course.status)
     if tattoo_ids is not None:
-        if course.status != CourseStatus.DRAFT:
-            raise CourseFrozen(
-                "The tattoos of a course that has begun stay as they are.", course=course.pk
-            )
-        course.tattoos.set(_own_tattoos(tattoo_ids, patient=course.patient))
+        _change_tattoos(course, tattoo_ids)
     for name, value in changes.items():
         setattr(course, name, value)
     if changes.keys() & {"goal", "target_clearance"}:
@@ -83,6 +79,18 @@ def course_change(
         raise ConsentMissing(course=course.pk)
     course.save()
     return course
+
+
+@step
+def _change_tattoos(course: Course, tattoo_ids: Sequence[int]) -> None:
+    if set(tattoo_ids) == set(course.tattoos.values_list("pk", flat=True)):
+        return
+    if course.status != CourseStatus.DRAFT:
+        raise CourseFrozen(
+            "The tattoos of a course that has begun stay as they are.", course=course.pk
+        )
+    course.tattoos.set(_own_tattoos(tattoo_ids, patient=course.patient))
+    course.note_change()
 
 
 @command

@@ -132,6 +132,8 @@ def _locked_grade(grade_id: int, *, actor: Actor, expected_version: int | None) 
     for part_id in found.values_list("part", flat=True):
         part = _locked_part(part_id, actor=actor)
         grade = part.grades.get(pk=grade_id)
+        # Whoever writes it has locked its part.
+        grade.note_as_locked()
         grade.check_version(expected_version)
         return grade
     raise GradeUnknown(clearance_grade=grade_id)

@@ -22,6 +22,7 @@ SHARE_TOLERANCE: Final = 1e-6
 EARTH_AHEAD: Final = timedelta(hours=14)
 RUNNING: Final = (CourseStatus.ACTIVE, CourseStatus.ON_HOLD)
 HEALING_FACTS: Final = frozenset({"site", "area_cm2", "palpable"})
+OF_A_PART: Final = ("colour", "technique", "share")
 
 Parts = Sequence[Mapping[str, Any]]
 
@@ -63,12 +64,14 @@ def tattoo_change(
     if tattoo is None or tattoo.patient.chain_id != actor.chain_id:
         raise TattooUnknown(tattoo=tattoo_id)
     tattoo.check_version(expected_version)
-    for name, value in changes.items():
-        setattr(tattoo, name, value)
-    tattoo.save()
-    if parts is not None:
+    differ = {name for name, value in changes.items() if getattr(tattoo, name) != value}
+    for name in differ:
+        setattr(tattoo, name, changes[name])
+    if parts is not None and not _has_parts(tattoo, parts):
         _replace_parts(tattoo, parts)
-    if changes.keys() & HEALING_FACTS:
+        tattoo.note_change()
+    tattoo.save()
+    if differ & HEALING_FACTS:
         windows_recompute(courses=courses, cause=f"tattoo:{tattoo.pk}", now=now)
     return tattoo
 
@@ -111,6 +114,13 @@ def _check_made_on(fields: Mapping[str, Any], *, now: datetime) -> None:
 @step
 def _write_parts(tattoo: Tattoo, parts: Parts) -> None:
     TattooPart.objects.bulk_create(TattooPart(tattoo=tattoo, **part) for part in parts)
+
+
+def _has_parts(tattoo: Tattoo, parts: Parts) -> bool:
+    """Whether the tattoo has exactly these parts, whatever their order."""
+    has = [[getattr(row, name) for name in OF_A_PART] for row in tattoo.parts.all()]
+    given = [[part[name] for name in OF_A_PART] for part in parts]
+    return sorted(has) == sorted(given)
 
 
 @step

@@ -71,14 +71,7 @@ class SpotsField(serializers.ListField):
 
 
 class ChangeIn(serializers.Serializer[Any]):
-    """What to change: any of the fields, at least one."""
-
-    default_error_messages = {"empty": "Name at least one field to change."}
+    """What to change: any of the fields."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **{**kwargs, "partial": True})
-
-    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
-        if not attrs:
-            self.fail("empty")
-        return attrs

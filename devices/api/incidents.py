@@ -289,7 +289,7 @@ class OfficerViewSet(ListMixin, RetrieveMixin):
         """End an appointment, or let it last longer: chain manager there."""
         row = officers.officer_end(
             pk=self.get_object().pk,
-            valid_until=self.parse(OfficerEndIn)["valid_until"],
+            valid_until=self.parse(OfficerEndIn).get("valid_until"),
             expected_version=expected_version(request),
             actor=self.actor,
         )

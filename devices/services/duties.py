@@ -7,6 +7,7 @@ from typing import Any
 from clinics.access import Actor
 from clinics.hours import local_date, zone_named
 from clinics.models import Clinic, Room
+from clinics.services.changes import differs
 from core.db import command
 from devices import locks
 from devices.errors import InTheFuture
@@ -38,6 +39,8 @@ def duty_policy_set(
         policy = duty_policy_of(actor.chain_id)
         policy.version = 0
         policy.check_version(expected_version)
+        if not differs(policy, changes):
+            return policy
         policy.version = 1
     else:
         policy.check_version(expected_version)

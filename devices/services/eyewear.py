@@ -7,7 +7,7 @@ from typing import Any
 from clinics.access import Actor
 from clinics.hours import local_date, zone_named
 from clinics.models import Clinic
-from clinics.services.changes import changed
+from clinics.services.changes import changed, differs
 from core.db import command, constraint_as
 from devices import locks
 from devices.errors import (
@@ -107,6 +107,8 @@ def eyewear_policy_set(
         policy = eyewear_policy_of(actor.chain_id)
         policy.version = 0
         policy.check_version(expected_version)
+        if not differs(policy, changes):
+            return policy
         policy.version = 1
     else:
         policy.check_version(expected_version)

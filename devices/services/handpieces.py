@@ -65,7 +65,9 @@ def handpiece_change(
     refuse_unfit_lines(lines, spots=changes.get("spot_sizes_mm", handpiece.spot_sizes_mm))
     if wanted:
         _refuse_lines_in_use(handpiece, had=had, wanted=wanted, now=now)
+    if wanted and {line.pk for line in wanted} != {line.pk for line in had}:
         handpiece.lines.set(wanted)
+        handpiece.note_change()
     status = changes.get("status", handpiece.status)
     if status not in {DeviceStatus.ACTIVE, handpiece.status}:
         _refuse_retirement(handpiece, status=status, now=now)

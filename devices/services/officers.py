@@ -53,15 +53,18 @@ def officer_appoint(
 
 @command
 def officer_end(
-    *, pk: int, valid_until: date, expected_version: int | None, actor: Actor
+    *, pk: int, valid_until: date | None, expected_version: int | None, actor: Actor
 ) -> OfficerAppointment:
-    """Say until when an appointment holds (excluded). Raises OfficerUnknown, NotAllowed, Stale.
+    """Say until when an appointment holds (excluded; None: as long as it does).
 
-    Raises OfficerPeriodMalformed, and OfficerThere when it would run into a later one.
+    Raises OfficerUnknown, NotAllowed, Stale, OfficerPeriodMalformed, and OfficerThere when it
+    would run into a later one.
     """
     row = locks.lock_officer_appointment(pk=pk, actor=actor)
     actor.require_at(row.clinic_id, "officer.appoint")
     row.check_version(expected_version)
+    if valid_until is None:
+        return row
     _refuse_backwards(row.valid_during.lower, valid_until)
     row.valid_during = DateRange(row.valid_during.lower, valid_until)
     with _one_at_a_time(row.clinic_id):

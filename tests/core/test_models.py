@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 import pytest
 from django.db import IntegrityError, connection, transaction
 
+from core.db import lock_rows
 from core.errors import Stale
 from tests.core.benches import Bench, Entry
 
@@ -52,6 +53,37 @@ class TestVersioned:
     def test_a_new_row_with_a_chosen_key_is_written(self, benches):
         Bench(pk=77, name="oak", stands_since=NOW).save()
         assert Bench.objects.get(pk=77).version == 1
+
+    def test_a_locked_row_that_is_as_it_was_is_not_written(self, bench):
+        [locked] = lock_rows(Bench.objects.all())
+        locked.name = "oak"
+        locked.save()
+        locked.save(update_fields=["name"])
+        assert (locked.version, Bench.objects.get().updated_at) == (1, bench.updated_at)
+
+    def test_a_locked_row_that_changed_is_written_each_time(self, bench):
+        [locked] = lock_rows(Bench.objects.all())
+        for number, name in ((2, "elm"), (3, "oak")):
+            locked.name = name
+            locked.save()
+            found = Bench.objects.get()
+            assert (found.version, found.name) == (number, name)
+        locked.save()
+        assert Bench.objects.get().version == 3
+
+    def test_what_a_save_of_some_fields_left_out_is_written_by_the_next(self, bench):
+        [locked] = lock_rows(Bench.objects.all())
+        locked.name, locked.note = "elm", "mine"
+        locked.save(update_fields=["name"])
+        locked.save()
+        assert Bench.objects.get().note == "mine"
+
+    def test_what_hangs_on_a_locked_row_makes_it_another(self, bench):
+        [locked] = lock_rows(Bench.objects.all())
+        locked.note_change()
+        locked.save()
+        locked.touch()
+        assert Bench.objects.get().version == 3
 
     @pytest.mark.parametrize("expected", [None, 1])
     def test_the_expected_version_passes(self, bench, expected):

@@ -112,6 +112,7 @@ def test_a_line_it_has_fired_on_stays(officer, clinic, model):
     assert assert_problem(problem, 409, "device_in_use")["used_by"] == ["pulse_entries"]
     changed = officer.patch(path, {"lines": [green.pk]}, version=1)
     assert [line["id"] for line in changed.json()["lines"]] == [green.pk]
+    assert changed.json()["version"] == 2
 
 
 def test_a_fitted_one_keeps_to_its_lasers_model(officer, clinic, model):

@@ -92,7 +92,7 @@ class TestDraft:
         draft = make_course(tattoo, status=CourseStatus.DRAFT)
         path = f"/courses/{draft.pk}"
         shown = clinician.patch(path, {"tattoos": [second.pk]}, version=clinician.etag(path)).json()
-        assert shown["tattoos"] == [second.pk]
+        assert (shown["tattoos"], shown["version"]) == ([second.pk], 2)
         step(clinician, draft, "activate")
         frozen = clinician.patch(path, {"tattoos": [tattoo.pk]}, version=clinician.etag(path))
         assert_problem(frozen, 409, "course_frozen")

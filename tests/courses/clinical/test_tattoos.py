@@ -82,6 +82,7 @@ class TestAssessment:
         path = f"/tattoos/{ward.part.tattoo_id}"
         shown = clinician.patch(path, {"parts": parts_of(0.4, 0.6)}, version=clinician.etag(path))
         assert [one["colour"] for one in shown.json()["parts"]] == ["black", "red"]
+        assert shown.json()["version"] == 2
         make_session(ward)
         answer = clinician.patch(path, {"parts": parts_of(1.0)}, version=clinician.etag(path))
         assert_problem(answer, 409, "tattoo_parts_in_use")
