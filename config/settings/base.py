@@ -288,7 +288,10 @@ CELERY_BEAT_SCHEDULE_FILENAME = environment.text(
 LOGGING: dict[str, Any] = {
     "version": 1,
     "disable_existing_loggers": False,
-    "filters": {"request_id": {"()": "core.request_id.RequestIdFilter"}},
+    "filters": {
+        "request_id": {"()": "core.request_id.RequestIdFilter"},
+        "address": {"()": "config.logs.AddressFilter"},
+    },
     "formatters": {"json": {"()": "config.logs.JsonFormatter"}},
     "handlers": {
         "stderr": {
@@ -302,7 +305,7 @@ LOGGING: dict[str, Any] = {
         "django": {"handlers": [], "propagate": True},
         "django.server": {"handlers": [], "propagate": True},
         # Refusals have a line of their own (core/api/middleware), without the address.
-        "django.request": {"level": "ERROR"},
+        "django.request": {"level": "ERROR", "filters": ["address"]},
         "django.security": {"level": "ERROR"},
     },
 }

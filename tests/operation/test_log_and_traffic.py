@@ -4,11 +4,14 @@ import json
 import logging
 
 import pytest
+from django.test import Client
 from prometheus_client.parser import text_string_to_metric_families
 
 from clinics.vocabulary import Role
 from config.logs import JsonFormatter
+from core.errors import Busy
 from core.request_id import RequestIdFilter
+from courses.channels import LinkPurpose, link_token
 from tests.support.api import sign_in
 
 pytestmark = pytest.mark.django_db
@@ -78,3 +81,21 @@ def test_requests_are_counted_by_pattern_and_status(client, settings):
     after = counts(client)
     grown = {name: after[key] - before.get(key, 0) for name, key in kinds.items()}
     assert grown == {"fine": 1, "unknown": 2, "strange": 1}
+
+
+@pytest.mark.parametrize(("fault", "status"), [(RuntimeError, 500), (Busy, 503)])
+def test_what_failed_is_told_without_its_address_which_may_open_something(
+    caplog, monkeypatch, fault, status
+):
+    def fails(*_, **__):
+        raise fault
+
+    monkeypatch.setattr("courses.api.reply_links.message_chain", fails)
+    token = link_token(4711, purpose=LinkPurpose.REPLY)
+    with caplog.at_level(logging.INFO):
+        answer = Client(raise_request_exception=False).get(f"/r/{token}")
+    assert answer.status_code == status
+    told = [record for record in caplog.records if record.name == "django.request"]
+    assert [record.levelname for record in told] == ["ERROR"]
+    assert token not in caplog.text
+    assert "^r/" in told[0].getMessage()
