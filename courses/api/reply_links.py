@@ -1,11 +1,13 @@
 """What all addresses of patients have in common: a quota, answers as JSON or as pages, no cache."""
 
+import logging
 from collections.abc import Callable, Collection
 from contextlib import suppress
 from http import HTTPStatus
 from typing import Any, ClassVar, Final
 from urllib.parse import urlsplit
 
+from django.core.signals import got_request_exception
 from django.http import HttpResponse
 from rest_framework import serializers
 from rest_framework.exceptions import MethodNotAllowed, NotAcceptable
@@ -24,6 +26,8 @@ from courses.errors import LinkUnknown
 from courses.selectors.recalls.replies import message_chain
 from courses.services.recalls.replies import Answered
 from courses.timing.words import ReplyKind
+
+logger = logging.getLogger(__name__)
 
 # What is worth a look at what can be answered instead.
 ANSWERABLE: Final = frozenset({400, 409, 415, 422})
@@ -80,10 +84,16 @@ class LinkView(FallowView):
         return answer
 
     def handle_exception(self, exc: Exception) -> Any:
-        problem = super().handle_exception(exc)
+        try:
+            problem = super().handle_exception(exc)
+        except Exception as fault:
+            if not self.for_page:
+                raise
+            return self.failed(fault)
         if not self.for_page:
             return problem
-        if isinstance(exc, MethodNotAllowed) and self.request.method in SAFE_METHODS:
+        looked = isinstance(exc, MethodNotAllowed) and self.request.method in SAFE_METHODS
+        if looked and self.address():
             page = self.look_again()
         else:
             page = self.trouble(problem.status_code)
@@ -143,8 +153,14 @@ class LinkView(FallowView):
 
     def address(self) -> str:
         """Where the page of the address is; empty for a guess."""
-        message_id = message_of(self.kwargs["token"], purpose=LinkPurpose.REPLY)
+        message_id = message_of(self.kwargs.get("token", ""), purpose=LinkPurpose.REPLY)
         return urlsplit(reply_link(message_id)).path if message_id is not None else ""
+
+    def failed(self, fault: Exception) -> HttpResponse:
+        """After what nobody foresaw: a page, and for us what the framework would have told."""
+        got_request_exception.send(sender=type(self), request=self.request)
+        logger.error("a page for a patient failed", exc_info=fault)
+        return self.trouble(HTTPStatus.INTERNAL_SERVER_ERROR)
 
     def trouble(self, status: int) -> HttpResponse:
         """What went wrong, and what can be answered instead where that is known."""

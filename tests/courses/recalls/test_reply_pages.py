@@ -349,6 +349,13 @@ class TestOver:
         program = look(address, Accept="*/*")
         assert (program.status_code, program.json()["code"]) == (404, "reply_link_unknown")
 
+    @pytest.mark.parametrize("address", ["/r/1vw-AA", "/r/1-AAAAAAAAAAAAAAAAAAAAAA/book"])
+    def test_guesses_that_are_refused_get_a_page_too(self, address, monkeypatch):
+        assert page_of(look(address, "delete")).headings == [PAGE_WORDS["en"].wrong]
+        assert look(address).status_code in {404, 405}
+        monkeypatch.setattr(api_settings, "DEFAULT_THROTTLE_RATES", {"reply": "0/min"})
+        assert page_of(look(address)).headings == [PAGE_WORDS["en"].too_many]
+
     def test_too_many_requests(self, message, monkeypatch):
         monkeypatch.setattr(api_settings, "DEFAULT_THROTTLE_RATES", {"reply": "2/min"})
         monkeypatch.setattr(throttling.time, "time", lambda: 1_000_000_020.0)
@@ -369,6 +376,20 @@ class TestOver:
         page = page_of(answer)
         assert page.headings == [PAGE_WORDS["en"].busy]
         assert page.links[-1] == path(message)
+
+    def test_what_nobody_foresaw(self, message, monkeypatch, caplog):
+        def fails(*_, **__):
+            raise RuntimeError
+
+        monkeypatch.setattr("courses.api.reply_links.answers_page", fails)
+        client = Client(raise_request_exception=False)
+        answer = client.get(path(message), headers={"Accept": AS_BROWSERS_ASK})
+        assert answer.status_code == 500
+        assert page_of(answer).headings == [PAGE_WORDS["en"].wrong]
+        [told] = [one for one in caplog.records if one.name == "courses.api.reply_links"]
+        assert told.exc_info
+        with pytest.raises(RuntimeError):
+            look(path(message))
 
     @pytest.mark.parametrize("body", ["x" * 9000, "everything=maybe", "a=%FF&everything=true"])
     def test_a_form_that_was_not_ours(self, message, body):
