@@ -93,10 +93,8 @@ class LinkView(FallowView):
         if not self.for_page:
             return problem
         looked = isinstance(exc, MethodNotAllowed) and self.request.method in SAFE_METHODS
-        if looked and self.address():
-            page = self.look_again()
-        else:
-            page = self.trouble(problem.status_code)
+        known = looked and self.address() != ""
+        page = self.look_again() if known else self.trouble(problem.status_code)
         for name, value in problem.headers.items():
             page.headers.setdefault(name, value)
         return page
