@@ -285,7 +285,9 @@ class AppointmentViewSet(ListMixin, RetrieveMixin):
             days=body["days"],
             limit=body["limit"],
         )
-        found = slots_instead_of(self.get_object(), wish=wish, actor=self.actor, now=self.now())
+        appointment = self.get_object()
+        self.shown = [appointment.pk]
+        found = slots_instead_of(appointment, wish=wish, actor=self.actor, now=self.now())
         return self.show(SlotSearchOut, answer(found))
 
     def query_names(self) -> Collection[str]:

@@ -307,6 +307,8 @@ class ContactPointViewSet(RecordViewSet):
         Counts at once, also for what waits to be sent. For the front desk, treating clinicians
         and integrators.
         """
+        # A repeat changes nothing, and shows the row all the same.
+        self.shown = [int(pk)]
         told = self.parse(OptOutIn)
         contact_point_opt_out(
             contact_point_id=int(pk),

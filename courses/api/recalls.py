@@ -203,6 +203,8 @@ class RecallViewSet(ListMixin, RetrieveMixin):
 
         For the front desk and the treating clinician of the clinic that leads the course.
         """
+        # A repeat changes nothing, and shows the row all the same.
+        self.shown = [int(pk)]
         recall = recall_withdraw(
             recall_id=int(pk),
             reason=self.parse(WithdrawIn)["reason"],

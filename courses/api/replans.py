@@ -98,6 +98,7 @@ class ReplanViewSet(ListMixin, RetrieveMixin):
         """
         broken = broken_by(outages_in(self.parse(OutagesIn)), actor=self.actor)
         found = hits_of(broken, actor=self.actor, now=self.now())
+        self.shows, self.shown = "courses.Appointment", [hit.appointment.pk for hit in found]
         told = {
             "hits": found,
             "movable": sum(hit.movable for hit in found),

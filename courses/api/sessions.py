@@ -280,6 +280,7 @@ class SessionViewSet(RecordViewSet):
         """
         body = self.parse(SessionPreviewIn)
         report = session_preview(draft=_draft({"started_at": self.now(), **body}), actor=self.actor)
+        self.shows, self.shown = "courses.Course", [getattr(body["course"], "pk", body["course"])]
         return self.show(SessionPreviewOut, _report_shown(report))
 
     @extend_schema(

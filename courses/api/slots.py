@@ -264,6 +264,7 @@ class SlotSearchView(FallowView):
     """Finds slots. Nothing is stored or kept."""
 
     policy = {"post": "slot.search"}
+    shows = "courses.Course"
     throttle_scope = "slot_search"
     renderer_classes = (JSONRenderer, NdjsonRenderer)
 
@@ -290,6 +291,7 @@ class SlotSearchView(FallowView):
         body = self.parse(SlotSearchIn)
         target = body["course"].pk if "course" in body else described(body["description"])
         order, now = order_of(body), self.now()
+        self.shown = [body["course"].pk] if "course" in body else []
         if wants_lines(request):
             steps = slots_step_by_step(target, order=order, actor=self.actor, now=now)
             return by_line(lines_of(steps), request=request)

@@ -261,6 +261,8 @@ class TattooPartViewSet(RecordViewSet):
 
         For treating clinicians and laser operators.
         """
+        # A repeat changes nothing, and shows the row all the same.
+        self.shown = [int(pk)]
         part = part_clear(
             part_id=int(pk), actor=self.actor, expected_version=version_if_given(request)
         )
@@ -271,6 +273,8 @@ class TattooPartViewSet(RecordViewSet):
     @idempotent(required=False)
     def reopen(self, request: Request, pk: str) -> Response:
         """The part is there after all. For treating clinicians and laser operators."""
+        # A repeat changes nothing, and shows the row all the same.
+        self.shown = [int(pk)]
         part = part_reopen(
             part_id=int(pk), actor=self.actor, expected_version=version_if_given(request)
         )
