@@ -1,54 +1,51 @@
-"""What a problem's `type` leads to: a word on each code that the domain can answer with."""
+"""What a problem's `type` leads to: a word on its code, for people as a page."""
 
-from collections.abc import Iterator
 from typing import Any
 
-from django.http import Http404
+from django.http import Http404, HttpResponse
+from django.template.loader import render_to_string
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
+from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from core.api.permissions import PUBLIC
-from core.api.translation import status_of
+from core.api.problem_kinds import phrase, problem_kind
 from core.api.views import FallowView
-from core.errors import DomainError
 
 
 class ProblemTypeOut(serializers.Serializer[Any]):
     """One code of a problem document."""
 
     code = serializers.CharField()
-    status = serializers.IntegerField()
+    statuses = serializers.ListField(child=serializers.IntegerField())
     title = serializers.CharField()
     meaning = serializers.CharField()
+    advice = serializers.CharField()
+
+
+class PageRenderer(JSONRenderer):
+    """What the view lists to answer with a page, which it makes itself; a problem stays JSON."""
+
+    media_type = "text/html"
+    format = "html"
 
 
 class ProblemType(FallowView):
-    """Says what a code means."""
+    """Says what a code means, and what to do about it."""
 
     policy = {"get": PUBLIC}
     authentication_classes = ()
+    renderer_classes = (JSONRenderer, PageRenderer)
 
     @extend_schema(exclude=True)
-    def get(self, request: Request, code: str) -> Response:
-        for kind in kinds(DomainError):
-            if kind.code == code:
-                return self.show(ProblemTypeOut, _told(kind))
-        raise Http404
-
-
-def kinds(base: type[DomainError]) -> Iterator[type[DomainError]]:
-    """Every error that stands under `base`, nearest first."""
-    for kind in base.__subclasses__():
-        yield kind
-        yield from kinds(kind)
-
-
-def _told(kind: type[DomainError]) -> dict[str, Any]:
-    return {
-        "code": kind.code,
-        "status": status_of(kind).value,
-        "title": kind.title,
-        "meaning": (kind.__doc__ or kind.title).strip().splitlines()[0],
-    }
+    def get(self, request: Request, code: str) -> Response | HttpResponse:
+        kind = problem_kind(code)
+        if kind is None:
+            raise Http404
+        if isinstance(getattr(request, "accepted_renderer", None), PageRenderer):
+            statuses = [phrase(status) for status in kind.statuses]
+            page = render_to_string("problems/type.html", {"kind": kind, "statuses": statuses})
+            return HttpResponse(page, headers={"Vary": "Accept"})
+        return self.show(ProblemTypeOut, kind)

@@ -69,7 +69,7 @@ class FieldProblemOut(serializers.Serializer[Any]):
 class ProblemOut(serializers.Serializer[Any]):
     """A problem document (RFC 9457). Some codes carry members of their own besides these."""
 
-    type = serializers.CharField(help_text="`/problems/` and the code")
+    type = serializers.CharField(help_text="`/problems/` and the code: what it means stands there")
     title = serializers.CharField()
     status = serializers.IntegerField()
     detail = serializers.CharField()

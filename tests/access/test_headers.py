@@ -4,10 +4,14 @@ RFC 9110: Location (10.2.2, 15.3.2), ETag (8.8.3), WWW-Authenticate (11.6.1), Re
 RFC 8288: Link.
 """
 
+import json
+
 import pytest
 from rest_framework.settings import api_settings
 
 from clinics.vocabulary import Role
+from core.api.problem import MEDIA_TYPE
+from core.api.problem_kinds import problem_kind
 from tests.support.answer_headers import torn
 from tests.support.api import Caller, anonymous
 from tests.support.asking import ask
@@ -52,6 +56,9 @@ class Heard:
             counted = operation.view.throttle_classes and hasattr(answer, "accepted_renderer")
             if counted and "RateLimit" not in answer.headers:
                 found.append("no quota is told")
+            if answer.headers.get("Content-Type") == MEDIA_TYPE:
+                code = json.loads(answer.content)["code"]
+                found += [] if problem_kind(code) else [f"{code} leads to no page"]
             if found:
                 self.wrong[f"{operation.name} {answer.status_code}"] = found
 

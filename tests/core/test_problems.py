@@ -229,7 +229,34 @@ def test_pointers_are_escaped_and_whole_objects_point_at_themselves():
     ]
 
 
-def test_a_type_leads_to_what_it_means(client):
-    told = client.get("/problems/bench_too_old").json()
-    assert (told["status"], told["title"]) == (422, "This bench is too old")
-    problem(client.get("/problems/never_heard"), 404, "not_found")
+@pytest.mark.parametrize(
+    ("code", "status", "title"),
+    [
+        ("bench_too_old", 422, "This bench is too old"),
+        ("not_authenticated", 401, "No credential"),
+        ("throttled", 429, "Too many requests"),
+        ("in_use", 409, "Other records point at it"),
+        ("internal_error", 500, "Something went wrong here"),
+    ],
+)
+class TestTypes:
+    def test_a_program_is_told_what_it_means(self, code, status, title):
+        told = Client().get(f"/problems/{code}").json()
+        assert (told["code"], told["statuses"], told["title"]) == (code, [status], title)
+        assert told["meaning"]
+        assert told["advice"]
+
+    def test_a_person_is_shown_a_page(self, code, status, title):
+        accept = {"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
+        page = Client().get(f"/problems/{code}", headers=accept)
+        assert page.headers["Content-Type"] == "text/html; charset=utf-8"
+        assert "Accept" in page.headers["Vary"]
+        text = page.content.decode()
+        assert f"<h1>{title}</h1>" in text
+        assert f"<code>{code}</code>, {status}" in text
+        assert "<script" not in text
+
+
+@pytest.mark.parametrize("accept", ["application/json", "text/html"])
+def test_a_type_that_there_is_not_is_a_problem(client, accept):
+    problem(client.get("/problems/never_heard", headers={"Accept": accept}), 404, "not_found")

@@ -17,8 +17,10 @@ from django.http import HttpResponse
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+import clinics.api.sign_in.problem_kinds  # noqa: F401 - told, so that each has its page
 from clinics.api.authentication import SESSION_HEADER
 from core.api.problem import Problem, as_response
+from core.api.problem_kinds import problem_kind
 from core.api.views import FallowView
 
 GONE: Final = ("session_gone", "This session is over. Sign in again.")
@@ -93,7 +95,9 @@ def problem_of(status: int, told: Mapping[str, Any]) -> Problem:
     ]
     data = {name: told[name] for name in ("data", "meta") if name in told}
     if errors:
-        code, detail = errors[0]["code"], errors[0]["detail"]
+        first = errors[0]["code"]
+        code = first if problem_kind(first) else "invalid"
+        detail = errors[0]["detail"]
         data["errors"] = errors
     status = HTTPStatus.UNAUTHORIZED if status == HTTPStatus.GONE else HTTPStatus(status)
     return Problem(
