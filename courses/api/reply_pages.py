@@ -19,7 +19,7 @@ from rest_framework.renderers import JSONRenderer
 from clinics.hours import zone_named
 from courses.api.reply_slots import OfferedSlot, offered_slots
 from courses.channels import languages_for, reply_link, unsubscribe_link
-from courses.channels.days import day_and_time, whole_day
+from courses.channels.days import day_and_time, day_of_month, whole_day
 from courses.channels.page_words import PageWords, page_words
 from courses.channels.wording import filled
 from courses.models import Reply
@@ -153,7 +153,7 @@ def _days(words: PageWords, *, language: str, today: date) -> list[dict[str, str
         {
             "value": day.isoformat(),
             "text": filled(
-                words.in_weeks, {"weeks": str(weeks), "day": whole_day(day, language=language)}
+                words.in_weeks, {"weeks": str(weeks), "day": day_of_month(day, language=language)}
             ),
         }
         for weeks, day in days
