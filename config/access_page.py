@@ -2,13 +2,12 @@
 
 from collections import defaultdict
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import yaml
 
 from clinics.policy import POLICY, Rule
 from clinics.vocabulary import Role, Scope
-from courses.policy import FIELDS
 
 HEADING: Final = """# Who may do what
 
@@ -30,7 +29,8 @@ METHODS: Final = ("get", "post", "put", "patch", "delete")
 
 def page(document: Path) -> str:
     """The page, from the policy table and the OpenAPI document in that file."""
-    asked = _operations(document)
+    told = yaml.load(document.read_text(), Loader=yaml.CSafeLoader)
+    asked = _operations(told)
     roles = list(Role)
     lines = [HEADING, "## Actions", ""]
     lines += _row("action", *(role.replace("_", " ") for role in roles), "operations")
@@ -55,14 +55,14 @@ def page(document: Path) -> str:
         lines += _row(f"`{action}`", "<br>".join(f"`{one}`" for one in asked[action]))
     lines += ["", "## Fields", "", "Null to who lacks the action, and not changed by them.", ""]
     lines += [*_row("answer", "field", "action"), *_row("---", "---", "---")]
-    for component, fields in FIELDS.items():
-        for name, action in fields.items():
-            lines += _row(f"`{component}`", f"`{name}`", f"`{action}`")
+    for component, schema in sorted(told["components"]["schemas"].items()):
+        for name, field in schema.get("properties", {}).items():
+            if "x-shown-to" in field:
+                lines += _row(f"`{component}`", f"`{name}`", f"`{field['x-shown-to']}`")
     return "\n".join(lines) + "\n"
 
 
-def _operations(document: Path) -> defaultdict[str, list[str]]:
-    told = yaml.load(document.read_text(), Loader=yaml.CSafeLoader)
+def _operations(told: dict[str, Any]) -> defaultdict[str, list[str]]:
     found: defaultdict[str, list[str]] = defaultdict(list)
     for path, item in told["paths"].items():
         for method in METHODS:

@@ -13,7 +13,7 @@ from clinics.models import Clinic, Room, StaffMember
 from core.api.fields import AwareDateTimeField, DayField, VisibleRelatedField
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
-from core.api.serializers import RowSerializer
+from core.api.serializers import GuardedOut, RowSerializer
 from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices
 from devices.api.duty_filters import IncidentFilter, OfficerFilter
@@ -63,8 +63,10 @@ class IncidentNoteOut(RowSerializer):
         fields = ["id", "written_by", "written_at", "text"]
 
 
-class IncidentOut(RowSerializer):
-    """An incident with its clocks and notes."""
+class IncidentOut(GuardedOut, RowSerializer):
+    """An incident with its clocks and notes; who may not read it is not told what it was."""
+
+    guarded = dict.fromkeys(("summary", "outcome", "clocks", "notes"), "incident.read")
 
     clocks = IncidentClockOut(many=True)
     notes = IncidentNoteOut(many=True)

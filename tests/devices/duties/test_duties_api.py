@@ -198,3 +198,18 @@ def test_another_chain_sees_nothing(officer, clinic):
     other = sign_in(Role.LASER_SAFETY_OFFICER)
     assert_problem(other.get(f"/incidents/{made['id']}"), 404)
     assert_problem(other.get("/duties", clinic=clinic.pk), 400)
+
+
+def test_who_may_not_read_incidents_writes_about_them_and_reads_nobodys_words(officer, clinic):
+    """Neither those of the incident nor of the notes before: an answer to a note has both."""
+    desk = sign_in(Role.FRONT_DESK, clinic=clinic)
+    made = incident(officer, clinic).json()["id"]
+    told = {"text": "Seen by the safety officer"}
+    assert officer.post(f"/incidents/{made}/notes", told, key="by-officer").status_code == 201
+    assert_problem(desk.get(f"/incidents/{made}"), 403)
+    answer = desk.post(f"/incidents/{made}/notes", {"text": "It smelt of smoke"}, key="by-desk")
+    assert answer.status_code == 201
+    shown = answer.json()
+    assert [shown[name] for name in ("summary", "outcome", "clocks", "notes")] == [None] * 4
+    read = officer.get(f"/incidents/{made}").json()
+    assert [note["text"] for note in read["notes"]] == [told["text"], "It smelt of smoke"]
