@@ -20,6 +20,8 @@ from config.servers.reach import reachable
 USER = "fallow"
 DATABASE = "fallow"
 FRESH = "Start with fresh data: make reset."
+# A statement that fails is not quoted in the log, nor the values of a key: they may be a patient's.
+DISCREET = ("log_min_error_statement=panic", "log_error_verbosity=terse")
 # Tests may trade the safety of their data for speed.
 FOR_TESTS = ("fsync=off", "synchronous_commit=off", "full_page_writes=off", "max_connections=300")
 BUILTIN_LOCALE_SINCE = 17
@@ -155,6 +157,7 @@ class LocalPostgres:
 
     def _launch(self, postgres: Path) -> None:
         options = [f"listen_addresses={LOOPBACK}", f"port={self.port}", "unix_socket_directories="]
+        options += DISCREET
         if not self.lasting:
             options += FOR_TESTS
         command = [str(postgres), "-D", str(self.data)]

@@ -50,6 +50,23 @@ def test_the_wheels_programs_serve_as_well_as_the_systems(postgres, monkeypatch)
         assert link.execute("SELECT lower('ÄÉ')").fetchone() == ("äé",)
 
 
+def test_its_log_does_not_quote_what_was_said(postgres):
+    """Neither a statement that fails nor the values of a key: they may be a patient's."""
+    postgres.start()
+    with psycopg.connect(postgres.url, autocommit=True) as link:
+        link.execute("CREATE TABLE called (name text PRIMARY KEY)")
+        link.execute("INSERT INTO called VALUES ('Quillonia')")
+        with pytest.raises(psycopg.errors.UniqueViolation):
+            link.execute("INSERT INTO called VALUES ('Quillonia')")
+        with pytest.raises(psycopg.errors.DivisionByZero):
+            link.execute("SELECT 1 / 0 FROM called WHERE name = 'Quillonia'")
+    postgres.stop()
+    told = postgres.log.read_text()
+    assert "duplicate key value" in told
+    assert "division by zero" in told
+    assert "Quillonia" not in told
+
+
 def test_letters_beyond_ascii_have_case(postgres):
     postgres.start()
     with psycopg.connect(postgres.url) as link:
