@@ -307,5 +307,7 @@ LOGGING: dict[str, Any] = {
         # Refusals have a line of their own (core/api/middleware), without the address.
         "django.request": {"level": "ERROR", "filters": ["address"]},
         "django.security": {"level": "ERROR"},
+        # Anybody can ask for another host, as often as they like: no error of ours.
+        "django.security.DisallowedHost": {"level": "CRITICAL"},
     },
 }
