@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -12,9 +13,11 @@ from core.db import command, step
 from courses import locks
 from courses.errors import InputRefused, NothingToClear, PatientUnknown, field_malformed, pointer_of
 from courses.models import Patient, PrecautionAnswers, PrecautionDecision
+from courses.policy import MEDICAL
 from courses.science.precautions import (
     QUESTIONNAIRE_VERSION,
     Answer,
+    AnswerProblem,
     InvalidAnswers,
     PrecautionFinding,
     current_sheet,
@@ -55,7 +58,7 @@ def precaution_answers_record(
         )
     with answers_refused():
         given = parse_answers(answers, answered_on=day)
-        _refuse_contradictions(patient, given, day=day, today=today)
+        _refuse_contradictions(patient, given, actor=actor, day=day, today=today)
     if not given:
         raise field_malformed("/answers", code="empty", detail="Answer at least one question.")
     recorded = PrecautionAnswers.objects.create(
@@ -125,23 +128,43 @@ def _locked_patient(patient_id: int, *, actor: Actor) -> Patient:
 
 @step
 def _refuse_contradictions(
-    patient: Patient, given: tuple[Answer, ...], *, day: date, today: date
+    patient: Patient, given: tuple[Answer, ...], *, actor: Actor, day: date, today: date
 ) -> None:
     """What is wrong with these answers, by themselves or beside what stood on that day.
 
-    What was recorded before is not looked at again: it was right when it was given.
+    What was recorded before is not looked at again: it was right when it was given. For who may
+    not see it these answers stand alone, since a refusal would tell what the record says; what it
+    says goes on counting.
     """
-    known = known_of([patient.pk])[patient.pk]
-    before = [
-        known_answers(one.answers, answered_on=one.answered_on)
-        for one in known.sets
-        if one.answered_on <= day
-    ]
-    sheet = current_sheet([*before, given], today=today, subject=subject_of_patient(patient))
+    subject, before, alone = subject_of_patient(patient), [], not actor.may(MEDICAL)
+    if alone:
+        subject = replace(subject, gold_on_record=False)
+    else:
+        before = [
+            known_answers(one.answers, answered_on=one.answered_on)
+            for one in known_of([patient.pk])[patient.pk].sets
+            if one.answered_on <= day
+        ]
+    sheet = current_sheet([*before, given], today=today, subject=subject)
     fields = {f"answers.{one.key}" for one in given}
     problems = [problem for problem in problems_of(sheet) if problem.field in fields]
+    problems += _without_what_they_follow(given) if alone else []
     if problems:
         raise InvalidAnswers(problems)
+
+
+def _without_what_they_follow(given: tuple[Answer, ...]) -> list[AnswerProblem]:
+    told = {one.key for one in given}
+    follows = {key: BY_KEY[key].asked_when for key in sorted(told)}
+    return [
+        AnswerProblem(
+            field=f"answers.{key}",
+            rule="answers-incomplete",
+            message=f"{key} follows from {after[0]}: answer that too.",
+        )
+        for key, after in follows.items()
+        if after is not None and after[0] not in told
+    ]
 
 
 @step

@@ -191,12 +191,28 @@ class TestGold:
             False,
         )
 
-    def test_a_no_contradicts_the_record(self, desk, patient):
+    def test_a_no_contradicts_the_record(self, clinician, patient):
         patient.gold_therapy_ever = True
         patient.save()
         body = {"patient": patient.pk, "answers": {"gold": "no"}}
-        problem = assert_problem(desk.post("/precaution-answers", body), 422)
+        problem = assert_problem(clinician.post("/precaution-answers", body), 422)
         assert pointers(problem) == {"/answers/gold": "answers-contradict"}
+
+    def test_who_may_not_see_the_record_is_not_told_what_it_says_by_a_refusal(
+        self, desk, clinician, patient
+    ):
+        """The answer is taken, and what the record says goes on counting."""
+        patient.gold_therapy_ever = True
+        patient.save()
+        record(desk, patient, gold="no", isotretinoin="never")
+        assert standing(clinician, patient)["findings"][0]["id"] == "gold"
+        body = {"patient": patient.pk, "answers": {"isotretinoin_stopped": "2026-01-05"}}
+        told = assert_problem(clinician.post("/precaution-answers", body), 422)
+        assert "'never'" in told["detail"]
+        refused = assert_problem(desk.post("/precaution-answers", body), 422)
+        assert pointers(refused) == {"/answers/isotretinoin_stopped": "answers-incomplete"}
+        assert "never" not in refused["detail"]
+        assert PrecautionAnswers.objects.filter(patient=patient).count() == 1
 
     def test_gold_put_on_the_record_later_blocks_in_spite_of_an_old_no(self, clinician, patient):
         record(clinician, patient, **NOTHING_TO_DECLARE)
