@@ -12,6 +12,7 @@ from core.secrets_at_rest import InvalidToken, decrypt, encrypt
 from core.spans import Span
 from courses.errors import ReplyOver
 from courses.selectors.recalls.replies import Offer
+from courses.selectors.recalls.steps import clinic_of
 from courses.selectors.slots import SearchOrder, slots_for
 from courses.selectors.visits import Place, Visit, timeline_from_json, timeline_json
 from courses.services.recalls.replies import patient_actor
@@ -42,7 +43,11 @@ def offered_slots(offer: Offer, *, now: datetime) -> list[OfferedSlot]:
     if not offer.invites or offer.over:
         return []
     course = offer.message.recall.course
-    order = SearchOrder(span=Span(now, now + AHEAD), clinics={course.clinic_id: 1.0}, limit=OFFERED)
+    # Where the course is led, and where the message says that the next visit is to be.
+    places = {course.clinic_id, clinic_of(offer.message.recall).pk}
+    order = SearchOrder(
+        span=Span(now, now + AHEAD), clinics=dict.fromkeys(places, 1.0), limit=OFFERED
+    )
     try:
         found = slots_for(course.pk, order=order, actor=patient_actor(course.chain_id), now=now)
     except Refused:

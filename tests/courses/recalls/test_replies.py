@@ -10,12 +10,13 @@ from django.core.cache import cache
 from django.test import Client
 from rest_framework.settings import api_settings
 
-from clinics.models import Credential
+from clinics.models import Credential, Shift
 from core.api import throttling
 from courses.channels import LinkPurpose, link_token, message_of, reply_link
 from courses.models import (
     Appointment,
     Consent,
+    Course,
     Message,
     Recall,
     RecallPause,
@@ -23,8 +24,8 @@ from courses.models import (
     TattooPart,
 )
 from tests.support.api import anonymous, assert_problem
-from tests.support.booking import NOW
-from tests.support.factories import instant
+from tests.support.booking import NOW, make_stage
+from tests.support.factories import instant, make_clinic, make_opening_week
 from tests.support.recalls import (
     Remembering,
     make_invited,
@@ -236,6 +237,23 @@ class TestBook:
             assert set(first) == set(chosen)
             answer = client.post(at(message, "/book"), {"slot": first["slot"]}, format="json")
         assert (answer.status_code, answer.json()["start"]) == (200, first["start"])
+
+    def test_times_are_those_of_the_course_and_of_the_clinic_that_the_message_names(self, message):
+        named = message.recall.window.session.clinic
+        leads = make_clinic(named.chain, country="")
+        make_opening_week(leads)
+        make_stage(clinic=leads)
+        Course.objects.filter(pk=message.recall.course_id).update(clinic=leads)
+        client = anonymous().client
+        with time_machine.travel(NOW + timedelta(minutes=5), tick=False):
+            # Who was treated there finds what they know first.
+            near = client.get(at(message)).json()["slots"]
+            assert {slot["clinic"] for slot in near} == {named.name}
+            Shift.objects.filter(clinic=named).delete()
+            far = client.get(at(message)).json()["slots"]
+            assert {slot["clinic"] for slot in far} == {leads.name}
+            client.post(at(message, "/book"), {"slot": far[0]["slot"]}, format="json")
+        assert Appointment.objects.get().clinic == leads
 
     def test_why_a_visit_cannot_be_is_not_told(self, message):
         client = anonymous().client
