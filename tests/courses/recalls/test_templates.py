@@ -19,7 +19,9 @@ from courses.channels import (
     longest,
     sms_length,
     text_for,
+    wording_in,
 )
+from courses.channels.page_words import page_words
 from courses.channels.wording import MOST_SEGMENTS, filled
 from courses.models import MessageTemplate, Recall
 from courses.selectors.recalls.verdict import messages_with_context, text_of
@@ -309,3 +311,12 @@ def test_a_text_with_a_hole_stops_with_its_reason_and_holds_up_no_other():
     assert way.addresses == [sound.point.address]
     assert statuses([crooked.message]) == [("stopped", "text_incomplete")]
     assert crooked.recall.status == "on-hold"
+
+
+@pytest.mark.parametrize(
+    ("wanted", "fallback", "spoken"),
+    [("de", "en", "de"), ("de-AT", "en", "de"), ("pt", "de", "de"), ("pt", "fr", "en")],
+)
+def test_pages_speak_as_the_messages_do(wanted, fallback, spoken):
+    languages = languages_for(wanted, fallback=fallback)
+    assert page_words(languages)[1] == wording_in("invitation", languages, own={})[1] == spoken
