@@ -19,7 +19,7 @@ from clinics.vocabulary import ResourceKind
 from core.api.fields import VisibleRelatedField
 from core.api.filters import WholeNumberFilter, YesNoFilter
 from core.api.permissions import PUBLIC
-from core.api.preconditions import expected_version
+from core.api.preconditions import GZIP, expected_version
 from core.api.views import FallowView
 from core.api.viewsets import ListMixin, RetrieveMixin
 from core.db import reading, within_chain
@@ -28,7 +28,11 @@ from courses.api.calendar_text import calendar_text
 from courses.errors import FeedUnknown
 from courses.models import CalendarFeed
 from courses.selectors.calendars import NAMESPACE, diary_events, feed_at, feed_chain, feed_name
-from courses.services.calendar_feeds import calendar_feed_make, calendar_feed_revoke
+from courses.services.calendar_feeds import (
+    calendar_feed_make,
+    calendar_feed_revoke,
+    calendar_feed_stands,
+)
 from devices.models import Laser
 
 OWNERS: Final = ("room", "operator", "laser")
@@ -191,7 +195,8 @@ class CalendarView(FallowView):
     def get(self, request: Request, token: str) -> HttpResponse:
         """Two weeks back and half a year on, in UTC, without a word about any person.
 
-        Whoever has the address may read it. 304 for a known ETag; 404 once it is revoked.
+        Whoever has the address may read it. 304 for a known ETag; 404 once it is revoked, or who
+        made it might not make it any more.
         """
         chain_id = feed_chain(token)
         if chain_id is None:
@@ -201,14 +206,16 @@ class CalendarView(FallowView):
 
     def _calendar(self, request: Request, token: str) -> HttpResponse:
         feed = feed_at(token)
-        if feed is None:
+        if feed is None or not calendar_feed_stands(feed, now=self.now()):
             raise FeedUnknown
         events = diary_events(feed.resource, now=self.now())
         body = calendar_text(
             events, name=feed_name(feed), uid=uuid5(NAMESPACE, f"resource:{feed.resource_id}")
         )
         tag = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
-        known = {given.removeprefix("W/") for given in parse_etags(_if_none_match(request))}
+        given = {one.removeprefix("W/") for one in parse_etags(_if_none_match(request))}
+        # Compressed it has been sent under a tag of its own.
+        known = {one.replace(f'-{GZIP}"', '"') for one in given}
         if {tag, "*"} & known:
             response = HttpResponse(status=304)
         else:

@@ -85,7 +85,7 @@ def feed_at(token: str) -> CalendarFeed | None:
         CalendarFeed.objects.filter(
             token_digest=digest_of(token), revoked_at__isnull=True, made_by__active=True
         )
-        .select_related("resource__room", "resource__laser")
+        .select_related("resource__room", "resource__laser", "made_by")
         .first()
     )
 

@@ -5,10 +5,11 @@ from datetime import datetime
 from secrets import token_urlsafe
 from typing import Final
 
-from clinics.access import Actor
+from clinics.access import Actor, actor_for
 from clinics.models import Resource
 from clinics.vocabulary import ResourceKind
 from core.db import command
+from core.errors import Forbidden
 from courses import locks
 from courses.errors import FeedUnknown
 from courses.models import CalendarFeed
@@ -54,6 +55,20 @@ def calendar_feed_revoke(
         feed.revoked_at = now
         feed.save()
     return feed
+
+
+def calendar_feed_stands(feed: CalendarFeed, *, now: datetime) -> bool:
+    """Whether who made the address might make it now: it opens no more than they may open."""
+    user_id = feed.made_by.user_id
+    # A code was asked for when it was made, where one is asked for.
+    maker = None if user_id is None else actor_for(user_id, now=now, second_factor=True)
+    if maker is None:
+        return False
+    try:
+        _require(feed.resource, actor=maker)
+    except Forbidden:
+        return False
+    return True
 
 
 def _require(resource: Resource, *, actor: Actor) -> None:

@@ -5,7 +5,7 @@ from datetime import UTC, timedelta
 import pytest
 from icalendar import Calendar
 
-from clinics.models import StaffMember
+from clinics.models import Membership, StaffMember
 from clinics.vocabulary import AbsenceReason, Role
 from courses.models import CalendarFeed
 from courses.selectors.visits import Visit
@@ -200,6 +200,15 @@ def test_an_unchanged_diary_costs_a_304(stage, address, time_machine):
     assert changed.status_code == 200
 
 
+def test_an_unchanged_diary_costs_a_304_to_who_takes_it_compressed(stage, address):
+    for number in range(1, 4):
+        book(stage, number=number)
+    first = read(address, **{"Accept-Encoding": "gzip"})
+    assert first.headers["Content-Encoding"] == "gzip"
+    asked = {"Accept-Encoding": "gzip", "If-None-Match": first.headers["ETag"]}
+    assert read(address, **asked).status_code == 304
+
+
 def test_any_accept_header_gets_the_calendar(address):
     for accept in ("text/calendar", "*/*", "text/html", "application/json"):
         assert read(address, Accept=accept).status_code == 200
@@ -220,6 +229,17 @@ def test_a_revoked_address_is_closed_at_once(stage, desk):
 def test_an_address_dies_with_its_maker_s_employment(stage, desk, address):
     StaffMember.objects.filter(pk=desk.staff.pk).update(active=False)
     assert_problem(read(address), 404)
+
+
+def test_an_address_dies_with_the_role_that_its_maker_made_it_by(stage, desk, address):
+    assert read(address).status_code == 200
+    Membership.objects.filter(staff_member=desk.staff).update(clinic=make_stage().clinic)
+    assert_problem(read(address), 404, "calendar_feed_unknown")
+
+
+def test_an_address_dies_with_the_sign_in_of_its_maker(desk, address):
+    StaffMember.objects.filter(pk=desk.staff.pk).update(user=None)
+    assert_problem(read(address), 404, "calendar_feed_unknown")
 
 
 @pytest.mark.parametrize("token", ["x" * 43, "x" * 42, "x" * 44, "", "'; select 1"])
@@ -272,8 +292,8 @@ def test_a_feed_costs_the_same_for_two_visits_and_for_ten(
         for _ in range(count):
             number = sum(1 for _ in events(address))
             book(stage, number=number)
-        # The chain, its name in a transaction (three in a test), and the diary (three).
-        with django_assert_num_queries(7):
+        # The chain, its name in a transaction (three in a test), the maker, the diary (three).
+        with django_assert_num_queries(8):
             assert read(address).status_code == 200
 
 
