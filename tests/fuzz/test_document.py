@@ -10,6 +10,7 @@ from django.db import transaction
 from rest_framework.exceptions import NotFound
 from rest_framework.response import Response
 
+from clinics.api.authentication import StaffTokenAuthentication
 from clinics.api.organisation import ClinicSerializer, ClinicViewSet
 from clinics.api.people import CredentialViewSet
 from clinics.models import Chain, Clinic
@@ -110,6 +111,24 @@ def test_what_is_made_is_there_until_it_is_taken_away(fuzzer):
     assert found == {}
     assert met["201"]
     assert met["204"]
+    assert len(fuzzer.peers.stranger.asked) > 15, "what was made is asked for from another chain"
+
+
+def test_what_another_chain_is_shown_is_found_out(fuzzer, monkeypatch):
+    """Whoever reads a credential is taken for whoever made it."""
+    sign_in, seen = StaffTokenAuthentication.authenticate, []
+
+    def confuses(self, request):
+        found = sign_in(self, request)
+        if found and request.path.startswith("/api/v1/credentials/"):
+            seen.append(request.actor)
+            request.actor = seen[0]
+        return found
+
+    monkeypatch.setattr(StaffTokenAuthentication, "authenticate", confuses)
+    fuzzer.peers.begin()
+    outcome = tell_stories(fuzzer, "/api/v1/credentials", requests=20, seed=SEED)
+    assert "ObjectLevelAuthorizationViolation" in str(outcome.findings)
 
 
 def test_what_is_lost_is_found_out(fuzzer, monkeypatch):

@@ -32,6 +32,7 @@ from core.api.body import UNKNOWN
 from tests.support.answer_headers import torn
 from tests.support.demo import unit
 from tests.support.fuzz_callers import Callers
+from tests.support.fuzz_peers import Peers
 from tests.support.fuzz_rows import Rows
 from tests.support.operations import resolved
 from tests.support.walls import as_web_process
@@ -157,6 +158,10 @@ class Fuzzer:
         ]
         self.checks += [constraints_are_told, headers_are_told]
         self.probes = [one for one in every if one.__name__ in ON_THEIR_OWN]
+        self.of_two = [one for one in every if one.__name__ in OF_TWO]
+        self.peers = Peers(
+            self.schema, owner=self.callers.machine, stranger=self.callers.of_strangers()
+        )
         self.of_a_story = [one for one in every if one.__name__ in OF_A_STORY]
 
     def run(self, label: str, *, cases: int, seed: int, coverage: int | None = None) -> Outcome:
@@ -219,8 +224,12 @@ class Fuzzer:
         *,
         key: int | None = None,
         recorder: ScenarioRecorder | None = None,
+        stays: bool = False,
     ) -> Any:
-        """Send one request, of the row `key` if given, and judge the answer; the answer, if any."""
+        """Send one request, of the row `key` if given, and judge the answer; the answer, if any.
+
+        `stays`: what is taken away in the story of the recorder can still be read.
+        """
         asker, known = self.callers.next(case.operation.path, chance)
         self.rows.make_real(case, known, chance)
         if key is not None:
@@ -245,9 +254,10 @@ class Fuzzer:
         checks = self._checks_of(case, response, outcome)
         if recorder is not None:
             recorder.record_response(case_id=case.id, response=response)
-            checks += self.of_a_story
+            checks += self.of_two if stays else self.of_two + self.of_a_story
         try:
-            case.validate_response(response, checks=checks, headers=asker, recorder=recorder)
+            with self.peers.known():
+                case.validate_response(response, checks=checks, headers=asker, recorder=recorder)
         except FailureGroup as group:
             outcome.violations += 1
             for failure in group.exceptions:

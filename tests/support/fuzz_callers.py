@@ -18,7 +18,7 @@ from courses.channels import LinkPurpose, link_token
 from courses.models import Message
 from courses.services.recalls.sending import KEY_PREFIX
 from tests.support.api import Caller
-from tests.support.factories import PASSWORD, make_membership, make_staff
+from tests.support.factories import PASSWORD, make_chain, make_membership, make_staff
 from tests.support.sign_in import Person, code_of
 
 OF_PEOPLE = ("/api/v1/account/", "/api/v1/auth/", "/api/v1/me/", "/api/v1/tokens")
@@ -27,6 +27,7 @@ SESSIONS = "/api/v1/me/sessions"
 METRICS = "/api/v1/metrics"
 CALLBACKS = "/api/v1/delivery-callbacks"
 LATER = "/r/{token}/later"
+STRANGERS = "Another chain (invented)"
 MESSAGES = 40
 INVITED = 4
 
@@ -95,6 +96,12 @@ class Callers:
         now = environ["HTTP_CALLBACK_TIMESTAMP"] = str(int(time.time()))
         secret = settings.FALLOW_CALLBACK_SECRET
         environ["HTTP_CALLBACK_SIGNATURE"] = signature(body, timestamp=now, secret=secret)
+
+    def of_strangers(self) -> dict[str, str]:
+        """The credential of somebody who holds every role in another chain."""
+        chain = Chain.objects.filter(name=STRANGERS).first() or make_chain(name=STRANGERS)
+        caller = Caller(_staff(chain))
+        return {"Authorization": str(caller.client._credentials["HTTP_AUTHORIZATION"])}
 
     def own_sessions(self) -> list[int]:
         """Keys of the sessions that the people have just begun."""

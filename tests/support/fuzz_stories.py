@@ -9,6 +9,7 @@ from schemathesis.engine.recorder import ScenarioRecorder
 from schemathesis.generation.modes import GenerationMode
 
 from tests.support.fuzz import Fuzzer, Outcome, draw
+from tests.support.fuzz_peers import Peers
 
 CHANGES = ("PATCH ", "PUT ", "POST ", "DELETE ")
 STORIES = "stories of "
@@ -31,13 +32,17 @@ class Story:
         self.gone = False
         self.shown: dict[str, Any] = {}
 
-    def tell(self, first: Any, changes: list[Any]) -> None:
-        """Make the thing; then all that can be done with it in any order, its end last."""
+    def tell(self, first: Any, look: Any, changes: list[Any]) -> None:
+        """Make the thing; then all that can be done with it in any order, its end last.
+
+        The first look at it is one that was drawn: only such a one is repeated as somebody else.
+        """
         made = self._send(first)
         if made is None or made.status_code != 201 or "id" not in made.json():
             return
         key = made.json()["id"]
-        self._look(key)
+        look.headers.pop("If-None-Match", None)
+        self._look(key, look)
         self.chance.shuffle(changes)
         for case in sorted(changes, key=lambda case: case.operation.method.upper() == "DELETE"):
             answer = self._send(case, key=key)
@@ -45,9 +50,9 @@ class Story:
             self.gone |= ends and answer is not None and answer.status_code < 300
             self._look(key)
 
-    def _look(self, key: int) -> None:
-        look = self.fuzzer.operations[f"GET {self.path}/{{id}}"].Case(path_parameters={"id": key})
-        found = self._send(look, key=key)
+    def _look(self, key: int, look: Any = None) -> None:
+        plain = self.fuzzer.operations[f"GET {self.path}/{{id}}"].Case(path_parameters={"id": key})
+        found = self._send(look or plain, key=key)
         if found is None:
             return
         sign = KEPT.get(self.path)
@@ -63,10 +68,16 @@ class Story:
         self.outcome.findings.setdefault(what, " > ".join(told))
 
     def _send(self, case: Any, key: int | None = None) -> Any:
-        self.recorder.record_case(case=case, parent_id=self.last)
+        self.recorder.record_case(case=Peers.of_owner(case), parent_id=self.last)
         self.last = case.id
-        recorder = None if self.path in KEPT else self.recorder
-        return self.fuzzer.send(case, self.outcome, self.chance, key=key, recorder=recorder)
+        return self.fuzzer.send(
+            case,
+            self.outcome,
+            self.chance,
+            key=key,
+            recorder=self.recorder,
+            stays=self.path in KEPT,
+        )
 
 
 def told_paths(fuzzer: Fuzzer) -> list[str]:
@@ -90,13 +101,13 @@ def tell_stories(fuzzer: Fuzzer, path: str, *, requests: int, seed: int) -> Outc
     drawn = st.tuples(
         *(
             fuzzer.operations[label].as_strategy(generation_mode=good)
-            for label in (f"POST {path}", *later)
+            for label in (f"POST {path}", f"GET {path}/{{id}}", *later)
         )
     )
 
     def each(cases: tuple[Any, ...]) -> None:
         with fuzzer.app.story():
-            Story(fuzzer, path, outcome, chance).tell(cases[0], list(cases[1:]))
+            Story(fuzzer, path, outcome, chance).tell(cases[0], cases[1], list(cases[2:]))
 
     while outcome.cases < requests:
         number = -(-(requests - outcome.cases) // LONG)
