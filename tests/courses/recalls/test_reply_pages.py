@@ -263,6 +263,8 @@ class TestLater:
         [pause] = RecallPause.objects.all()
         assert pause.until.isoformat() == days[1] == "2026-03-30"
         assert "Monday 30 March 2026" in later.text
+        # Who wants none is not told when the next one comes.
+        assert "30 March" not in followed(send(path(message, "/stop"), "")).text
 
     def test_every_day_that_is_offered_is_taken(self, message):
         form = page_of(look(path(message))).form("/later")
@@ -310,7 +312,7 @@ class TestStop:
         assert answer.json() == {"kind": "stop", "again": False, "start": None, "until": None}
 
     def test_of_a_reminder_nothing_can_be_booked(self, message):
-        followed(send(path(message, "/book"), chosen(page_of(look(path(message))), -1)))
+        send(path(message, "/book"), chosen(page_of(look(path(message))), -1))
         open_due(SOON)
         due_at = Recall.objects.filter(kind="reminder").latest("due_at").due_at
         with time_machine.travel(due_at, tick=False):
