@@ -68,9 +68,7 @@ def rows():
 class TestWhoGetsAPage:
     @pytest.mark.parametrize("accept", [AS_BROWSERS_ASK, "text/html", "text/html,*/*"])
     def test_a_browser(self, message, accept):
-        answer = look(path(message), Accept=accept)
-        assert answer.status_code == 200
-        assert page_of(answer).headings[0] == "Your next visit"
+        assert page_of(look(path(message), Accept=accept)).headings[0] == "Your next visit"
 
     @pytest.mark.parametrize("accept", ["*/*", "application/json", "application/*"])
     def test_a_program_gets_json_as_ever(self, message, accept):
