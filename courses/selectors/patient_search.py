@@ -23,9 +23,11 @@ def patients_sought(
     """Patients of the actor's chain of whom all of this is true.
 
     Every word of `name` (the first five) begins their family or given name, or the whole begins
-    the family name; capitals and accents do not matter.
+    the family name; capitals and accents do not matter. Accents alone begin nobody's.
     """
     rows = Patient.objects.visible_to(actor)
+    if name and not any(character.isalnum() for character in name):
+        return rows.none()
     if name:
         every = Q()
         for word in name.split()[:MOST_WORDS]:

@@ -43,6 +43,8 @@ def pages(caller, *, towards: str = "next_cursor", **sought) -> list[list[str]]:
         ("lund lina", ["Lund"]),
         ("van d", ["van Dal"]),
         ("qvist", []),
+        ("\u0301", []),
+        ("\u0301 \u0308", []),
     ],
 )
 def test_found_by_the_beginnings_of_names(ward, desk, name, families):
