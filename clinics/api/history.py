@@ -70,12 +70,19 @@ class ChangeOut(serializers.ModelSerializer[Change]):
         read_only_fields = fields
 
     def to_representation(self, instance: Change) -> dict[str, Any]:
-        """Null in the place of a medical detail to who may not see it in the row itself."""
+        """Null in the place of a medical detail to who may not see it in the row itself.
+
+        Of a patient's rows they see why only where the row says so too: what somebody gave as the
+        reason of a request may be one.
+        """
         shown: dict[str, Any] = super().to_representation(instance)
-        medical = MEDICAL_COLUMNS.get(instance.record, frozenset())
-        if not medical or self.context["request"].actor.may("medical_detail.read"):
+        if self.context["request"].actor.may("medical_detail.read"):
             return shown
-        for side in ("before", "after"):
+        said = (shown["after"] or {}).get("status_reason")
+        if instance.patient_id is not None and shown["reason"] != said:
+            shown["reason"] = ""
+        medical = MEDICAL_COLUMNS.get(instance.record, frozenset())
+        for side in ("before", "after") if medical else ():
             held: dict[str, Any] = shown[side] or {}
             shown[side] = held | dict.fromkeys(medical & held.keys()) or None
         return shown

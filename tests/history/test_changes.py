@@ -215,6 +215,19 @@ class TestTimelines:
         clinician = sign_in(Role.TREATING_CLINICIAN, clinic=stage.clinic)
         assert "old burn" in clinician.get(path).content.decode()
 
+    def test_the_front_desk_sees_why_only_where_the_booking_says_it(self, stage):
+        """The reason of a request is free text: a clinician may say there what is medical."""
+        appointment = _appointment(stage)
+        path = f"/appointments/{appointment.pk}"
+        clinician = sign_in(Role.TREATING_CLINICIAN, clinic=stage.clinic)
+        desk = sign_in(Role.FRONT_DESK, clinic=stage.clinic)
+        sent = {"If-Match": "*", "X-Reason": "an old burn beside it"}
+        address, why = f"/api/v1{path}/cancel", {"reason": "ill"}
+        answer = clinician.client.post(address, why, format="json", headers=sent)
+        assert answer.status_code == 200, answer.json()
+        assert "old burn" in clinician.get(f"{path}/history").content.decode()
+        assert "old burn" not in desk.get(f"{path}/history").content.decode()
+
     def test_another_chain_sees_nothing(self, stage):
         other = sign_in(Role.CHAIN_MANAGER)
         assert_problem(other.get(f"/patients/{stage.course.patient_id}/history"), 404)
