@@ -53,10 +53,15 @@ class Versioned(models.Model):
 
     def _values(self) -> dict[str, Any]:
         """The columns but for those that every save writes."""
-        return {
-            column.attname: deepcopy(self.__dict__[column.attname])
+        found = {
+            column.attname: self.__dict__[column.attname]
             for column in self._meta.concrete_fields
             if column.attname in self.__dict__ and column.name not in OF_EVERY_SAVE
+        }
+        # What can be changed in place is kept as it is now.
+        return {
+            name: deepcopy(value) if isinstance(value, dict | list) else value
+            for name, value in found.items()
         }
 
     def _do_update(self, base_qs: Any, *args: Any, **kwargs: Any) -> Any:

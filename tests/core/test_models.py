@@ -71,6 +71,14 @@ class TestVersioned:
         locked.save()
         assert Bench.objects.get().version == 3
 
+    def test_a_value_that_was_changed_in_place_is_written(self, bench):
+        [locked] = lock_rows(Bench.objects.all())
+        locked.note = ["in place"]
+        locked.note_as_locked()
+        locked.note.append("more")
+        locked.save()
+        assert (Bench.objects.get().version, len(locked.note)) == (2, 2)
+
     def test_what_a_save_of_some_fields_left_out_is_written_by_the_next(self, bench):
         [locked] = lock_rows(Bench.objects.all())
         locked.name, locked.note = "elm", "mine"
