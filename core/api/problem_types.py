@@ -4,6 +4,8 @@ from typing import Any
 
 from django.http import Http404, HttpResponse
 from django.template.loader import render_to_string
+from django.utils.html import format_html, format_html_join
+from django.utils.safestring import SafeString
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.renderers import JSONRenderer
@@ -45,7 +47,19 @@ class ProblemType(FallowView):
         if kind is None:
             raise Http404
         if isinstance(getattr(request, "accepted_renderer", None), PageRenderer):
-            statuses = [phrase(status) for status in kind.statuses]
-            page = render_to_string("problems/type.html", {"kind": kind, "statuses": statuses})
+            context = {
+                "kind": kind,
+                "meaning": _with_code(kind.meaning),
+                "advice": _with_code(kind.advice()),
+                "statuses": [phrase(status) for status in kind.statuses],
+            }
+            page = render_to_string("problems/type.html", context)
             return HttpResponse(page, headers={"Vary": "Accept"})
         return self.show(ProblemTypeOut, kind)
+
+
+def _with_code(text: str) -> SafeString:
+    """The text, with what stands between backticks as code."""
+    parts = enumerate(text.split("`"))
+    told = ((format_html("<code>{}</code>", part) if n % 2 else part,) for n, part in parts)
+    return format_html_join("", "{}", told)

@@ -255,6 +255,7 @@ class TestTypes:
         assert f"<h1>{title}</h1>" in text
         assert f"<code>{code}</code>, {status}" in text
         assert "<script" not in text
+        assert "`" not in text
 
 
 @pytest.mark.parametrize("accept", ["application/json", "text/html"])
