@@ -262,6 +262,8 @@ def visit_fitness(
         return Fitness.UNFIT, (_held(earliest),)
     if visit.starts_at.timestamp() % GRAIN.total_seconds():
         raise UnalignedStart(start=visit.starts_at.isoformat())
+    if visit.starts_at < now:
+        return Fitness.UNFIT, (_over(now),)
     opens = [now] if override_window else [now, earliest.closes_at or now]
 
     def ask(policy: SearchPolicy) -> SlotAnswer:
@@ -361,6 +363,11 @@ def _held(earliest: Earliest) -> Reason:
         "The healing window is held until a clinician has looked.",
         {"healing_windows": list(earliest.held)},
     )
+
+
+def _over(now: datetime) -> Reason:
+    instant = now.isoformat(timespec="seconds")
+    return Reason("in_the_past", f"Nothing can be booked before {instant}.", {"now": instant})
 
 
 def _missing(clinics: Sequence[ClinicCandidates], visit: Visit) -> Sequence[Reason]:

@@ -16,6 +16,8 @@ from tests.support.factories import make_clinic, make_opening_week, make_shift
 
 pytestmark = pytest.mark.django_db
 
+GRAIN = timedelta(minutes=5)
+
 
 @pytest.fixture
 def stage(time_machine_at_stage) -> Stage:
@@ -55,6 +57,15 @@ def test_a_found_slot_can_be_booked_as_it_is(desk, stage):
     assert booked["starts_at"] == slot["start"].replace("+00:00", "Z")
     assert [segment["label"] for segment in booked["segments"]]
     assert answer.headers["Location"].endswith(f"/appointments/{booked['id']}")
+
+
+def test_what_begins_in_the_past_is_refused_as_that(desk, stage):
+    """And not for a healing window that closed long before."""
+    slot = search(desk, stage).json()["slots"][0]
+    over = booking_of(slot, stage.course.pk, start=(timezone.now() - GRAIN).isoformat())
+    problem = assert_problem(desk.post("/appointments", over, key="over"), 422, "slot_unfit")
+    assert [reason["code"] for reason in problem["reasons"]] == ["in_the_past"]
+    assert not Appointment.objects.exists()
 
 
 def test_the_same_key_books_once_and_answers_byte_for_byte(desk, stage):
