@@ -11,6 +11,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from clinics.api.base import UNCONDITIONAL
 from core.api.idempotency import idempotent
 from core.api.views import FallowView
 from core.api.viewsets import ListMixin, RetrieveMixin
@@ -197,7 +198,11 @@ class MessageTemplateViewSet(ListMixin, RetrieveMixin):
         )
         return self.present(template, status=201)
 
-    @extend_schema(responses={204: None}, summary="Go back to the service's own words")
+    @extend_schema(
+        parameters=[UNCONDITIONAL],
+        responses={204: None},
+        summary="Go back to the service's own words",
+    )
     def destroy(self, request: Request, pk: str) -> Response:
         """A further version without words; only of the version that counts.
 

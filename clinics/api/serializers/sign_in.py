@@ -213,7 +213,7 @@ class MachineTokenOut(serializers.ModelSerializer[Any]):
     staff_member = serializers.IntegerField(source="user.staff_member.pk")
     expires_at = AwareDateTimeField(source="expiry")
     created_at = AwareDateTimeField(source="created")
-    last_used_on = DayField()
+    last_used_on = DayField(allow_null=True)
 
     class Meta:
         model = AccessToken
