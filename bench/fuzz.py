@@ -1,11 +1,11 @@
 """Made-up requests for every operation of the OpenAPI document, by the thousand.
 
 Run: DATABASE_URL=... python -m bench.fuzz [--cases 1000] [--processes 2] [--out FOLDER] [LABEL ...]
-The database is migrated and filled with the invented demonstration when it is empty; each request
-is rolled back. LABEL is an operation such as "GET /api/v1/patients", or "stories of /api/v1/rooms":
-what is made there is changed, taken away and looked for. What is done is a file in `--out`: a run
-that was stopped goes on where it was, and `--again` begins anew.
-Prints a table, and what failed with the request that shows it.
+The database is migrated and filled with the invented demonstration when it is empty, on the day of
+the tests, on which everything happens; each request is rolled back. LABEL is an operation such as
+"GET /api/v1/patients", or "stories of /api/v1/rooms": what is made there is changed, taken away and
+looked for. What is done is a file in `--out`: a run that was stopped goes on where it was, and
+`--again` begins anew. Prints a table, and what failed with the request that shows it.
 """
 
 import argparse
@@ -21,6 +21,8 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+
+import time_machine
 
 ROOT = Path(__file__).resolve().parents[1]
 HEADER = "{:<66}{:>8}{:>9}{:>6}{:>11}  {}"
@@ -60,10 +62,12 @@ def _prepare() -> None:
     from django.core.management import call_command
 
     from clinics.models import Chain
+    from tests.support.access_world import fill
 
     call_command("migrate", verbosity=0)
     if not Chain.objects.exists():
         call_command("load_demo", patients=60)
+        fill(Chain.objects.get())
 
 
 def _labels() -> list[str]:
@@ -110,6 +114,9 @@ def _django() -> None:
 
     django.setup()
     logging.disable(logging.CRITICAL)
+    from tests.support.demo import LOADED_AT
+
+    time_machine.travel(LOADED_AT).start()
 
 
 def _file(folder: Path, label: str) -> Path:

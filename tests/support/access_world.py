@@ -135,13 +135,23 @@ class chain_seen:  # noqa: N801
 
 def build() -> World:
     """The world; the demonstration is loaded already."""
-    chain = Chain.objects.get()
-    home, away = chain.clinics.order_by("pk")[:2]
-    other = _another_chain()
-    world = World(home, away, other)
-    _fill(world, home)
+    fill(Chain.objects.get())
+    world = world_of(Chain.objects.order_by("pk")[0])
     world.employ()
     return world
+
+
+def fill(chain: Chain) -> None:
+    """Put what the demonstration lacks into its chain, and another chain beside it."""
+    _another_chain()
+    world = world_of(chain)
+    _fill(world, world.home)
+
+
+def world_of(chain: Chain) -> World:
+    """A chain that was filled, with nobody who asks yet."""
+    home, away = chain.clinics.order_by("pk")[:2]
+    return World(home, away, Clinic.objects.exclude(chain=chain).order_by("pk")[0])
 
 
 def _another_chain() -> Clinic:

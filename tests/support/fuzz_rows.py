@@ -11,6 +11,7 @@ from typing import Any
 
 from schemathesis.generation.modes import GenerationMode
 
+from tests.support.fuzz_bodies import Bodies
 from tests.support.fuzz_callers import SESSIONS, Callers, Known
 
 PAGE = 50
@@ -27,9 +28,10 @@ Pools = dict[str, list[int]]
 class Rows:
     """Keys of what is there: by collection (`/patients`) and by field that carries such a key."""
 
-    def __init__(self, app: Callable[..., list[bytes]], callers: Callers) -> None:
+    def __init__(self, app: Callable[..., list[bytes]], callers: Callers, bodies: Bodies) -> None:
         self.app = app
         self.callers = callers
+        self.bodies = bodies
         self.pools: Pools = {}
 
     def look(self, labels: Iterable[str]) -> None:
@@ -66,7 +68,8 @@ class Rows:
         if not meta.generation.mode.is_positive or chance.random() > REAL:
             return
         if isinstance(case.body, dict | list):
-            case.body = self._real(_without_cursor(case.body), "", known, chance)
+            body = self._real(_without_cursor(case.body), "", known, chance)
+            case.body = body if known else self.bodies.mixed(case.operation.label, body, chance)
         if case.query:
             case.query = self._real(_without_cursor(case.query), "", known, chance)
 

@@ -64,7 +64,8 @@ def _place(world: World) -> dict[str, Any]:
 
 def _slot(world: World, courses: Any, *, days: int) -> dict[str, Any]:
     """One of the courses, and the first slot for its next visit."""
-    order = SearchOrder(Span(LOADED_AT, LOADED_AT + timedelta(days=days)), rank=SlotRank.EARLIEST)
+    tomorrow = LOADED_AT + timedelta(days=1)
+    order = SearchOrder(Span(tomorrow, LOADED_AT + timedelta(days=days)), rank=SlotRank.EARLIEST)
     for course in courses.order_by("pk")[:40]:
         found = slots_for(course.pk, order=order, actor=chain_seen(world.chain), now=LOADED_AT)
         if found.answer.slots:
