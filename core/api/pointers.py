@@ -1,6 +1,6 @@
 """Nested validation errors of the REST framework as a flat list with JSON Pointers."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from rest_framework.exceptions import ErrorDetail
@@ -13,6 +13,11 @@ def field_errors(detail: Any) -> list[dict[str, str]]:
     Pointers follow RFC 6901: `/passes/0/fluence_j_cm2`; an empty one means the whole body.
     """
     return list(_walk(detail, ""))
+
+
+def pointer_to(keys: Iterable[object]) -> str:
+    """The JSON Pointer of a value by the names and places that lead to it."""
+    return "".join(f"/{_escape(key)}" for key in keys)
 
 
 def _walk(detail: Any, pointer: str) -> Iterator[dict[str, str]]:

@@ -184,6 +184,34 @@ class TestBodies:
     def test_broken_json(self, client, raw):
         problem(self.post(client, raw), 400, "malformed")
 
+    @pytest.mark.parametrize(
+        ("raw", "pointers"),
+        [
+            (b'{"start": 1, "lines": [], "start": 2}', {"/start"}),
+            (
+                b'{"lines": [{"length_mm": 1}, {"length_mm": 5, "length_mm": 5}]}',
+                {"/lines/1/length_mm"},
+            ),
+            (b'{"a/b": 1, "a\\/b": 1, "c": 1, "c": 2}', {"/a~1b", "/c"}),
+            (b'{"a": {"b": 1, "b": 2}, "a": {"b": 1}}', {"/a"}),
+            (b'[[{"": 1, "": 2}]]', {"/0/0/"}),
+            (b'{"a":' * 500 + b'{"x": 1, "x": 1}' + b"}" * 500, {"/a" * 500 + "/x"}),
+        ],
+    )
+    def test_a_name_that_stands_twice_is_pointed_at(self, client, raw, pointers):
+        body = problem(self.post(client, raw), 400, "name_repeated")
+        assert {error["pointer"] for error in body["errors"]} == pointers
+        assert {error["code"] for error in body["errors"]} == {"repeated"}
+
+    def test_of_many_such_names_some_are_told(self, client):
+        raw = b"[" + b",".join([b'{"a": 1, "a": 2}'] * 1000) + b"]"
+        assert len(problem(self.post(client, raw), 400, "name_repeated")["errors"]) == 20
+
+    def test_the_same_name_in_different_objects_is_no_repetition(self, client):
+        span = b'"start": "2027-03-01T09:00:00Z", "end": "2027-03-01T09:01:00Z"'
+        raw = b"{%s, %s}" % (span, b'"lines": [{"length_mm": 1}, {"length_mm": 1}]')
+        assert self.post(client, raw).status_code == 200
+
     @pytest.mark.parametrize("raw", [b"[]", b"3", b'"text"', b"null", b""])
     def test_json_of_another_shape(self, client, raw):
         problem(self.post(client, raw), 400, "invalid")
