@@ -1,6 +1,7 @@
-"""Bodies: a field that an endpoint does not know is refused, so that a slip is not overlooked.
+"""Bodies: a field that an endpoint does not take is refused, so that a slip is not overlooked.
 
-So is a value of another JSON type than the document says: a number in quotes is a text.
+So is one that it only shows, since nothing would become of it, and a value of another JSON type
+than the document says: a number in quotes is a text.
 """
 
 from collections.abc import Iterator, Mapping
@@ -13,6 +14,7 @@ Path = tuple[str, ...]
 Wrong = tuple[Path, ErrorDetail]
 
 UNKNOWN: Final = ErrorDetail("There is no such field.", code="unknown")
+READ_ONLY: Final = ErrorDetail("It is set by the service; leave it out.", code="read_only")
 TYPES: Final[tuple[tuple[type[Any], tuple[type, ...], str], ...]] = (
     (serializers.BooleanField, (bool,), "true or false"),
     (serializers.IntegerField, (int, float), "a number"),
@@ -26,8 +28,8 @@ TYPES: Final[tuple[tuple[type[Any], tuple[type, ...], str], ...]] = (
 def refuse_unknown_fields(serializer: Any, data: Any) -> None:
     """Raise a validation error that names every field the serializer does not take.
 
-    Nested serializers and lists of them are looked into; a JSON field holds what it likes. A value
-    of another JSON type than the field has is refused likewise.
+    Among those are read-only ones. Nested serializers and lists of them are looked into; a JSON
+    field holds what it likes. A value of another JSON type than the field has is refused likewise.
     """
     errors: dict[str, Any] = {}
     for path, wrong in _wrong(serializer, data):
@@ -57,7 +59,9 @@ def _wrong_members(serializer: Any, data: Mapping[str, Any]) -> Iterator[Wrong]:
         known = serializer.fields.get(name)
         if known is None:
             yield (str(name),), UNKNOWN
-        elif not known.read_only:
+        elif known.read_only:
+            yield (str(name),), READ_ONLY
+        else:
             yield from _below(str(name), known, value)
 
 

@@ -272,9 +272,12 @@ def test_a_policy_of_the_wrong_shape_is_refused(body):
 def test_a_chain_keeps_its_name_and_is_the_callers_own():
     make_chain(name="Other")
     caller = sign_in()
-    answer = caller.patch("/chain", {"name": "Other"}, version=1)
-    assert answer.json()["name"] == caller.staff.chain.name
-    assert answer.json()["id"] == caller.staff.chain_id
+    other = {"name": "Other", "id": 7, "session_multiplier": 2.0}
+    refused = assert_problem(caller.patch("/chain", other, version=1), 400, "invalid")
+    assert pointers(refused) == {"/name": "read_only", "/id": "read_only"}
+    shown = caller.get("/chain").json()
+    assert (shown["name"], shown["id"]) == (caller.staff.chain.name, caller.staff.chain_id)
+    assert (shown["version"], shown["session_multiplier"]) == (1, 1.0)
 
 
 def test_a_filter_that_is_neither_true_nor_false_is_refused():

@@ -18,9 +18,10 @@ class Session(serializers.Serializer):
     tags = serializers.ListField(child=serializers.CharField(), required=False)
     notes = serializers.JSONField(required=False)
     id = serializers.IntegerField(read_only=True)
+    checks = Pass(many=True, read_only=True)
 
 
-def unknown(body):
+def wrong(body):
     with pytest.raises(serializers.ValidationError) as refused:
         refuse_unknown_fields(Session(data=body), body)
     return {error["pointer"]: error["code"] for error in field_errors(refused.value.detail)}
@@ -33,17 +34,22 @@ def test_names_every_unknown_field_with_its_pointer():
         "passes": [{"pulses": 1}, {"pulses": 2, "pulse": 3}],
         "first": {"spot": 3},
     }
-    assert unknown(body) == {
+    assert wrong(body) == {
         "/corse": "unknown",
         "/passes/1/pulse": "unknown",
         "/first/spot": "unknown",
     }
 
 
+def test_names_what_is_only_shown_and_does_not_look_into_it():
+    body = {"course": 1, "passes": [], "id": 7, "checks": [{"pulse": 1}]}
+    assert wrong(body) == {"/id": "read_only", "/checks": "read_only"}
+
+
 @pytest.mark.parametrize(
     "body",
     [
-        {"course": 1, "passes": [], "id": 7, "tags": ["a"], "notes": {"any": {"thing": 1}}},
+        {"course": 1, "passes": [], "tags": ["a"], "notes": {"any": {"thing": 1}}},
         {"course": 1, "passes": "not a list"},
         {"course": 1, "passes": [3, None]},
         ["not an object"],
