@@ -63,6 +63,10 @@ MEDICAL_COLUMNS: Final[Mapping[str, frozenset[str]]] = {
 }
 """Columns of such rows that are one all the same: null to who lacks `medical_detail.read`."""
 
+FIELDS: Final[Mapping[str, Mapping[str, str]]] = {"Absence": {"note": "absence.write"}}
+"""Component of the OpenAPI document -> field -> action. Null for who may not: why somebody is away
+is their own affair and that of who plans without them."""
+
 POLICY: Final[dict[str, Rule]] = {
     "own.use": anywhere(*EVERYONE),
     "own.session": anywhere(*EVERYONE),
@@ -135,6 +139,7 @@ POLICY: Final[dict[str, Rule]] = {
     "session.override": at_the_clinic(CLINICIAN),
     "session.correct": at_the_clinic(CLINICIAN),
     "observation.write": anywhere(OPERATOR, CLINICIAN, DESK),
+    "observation.resolve": anywhere(OPERATOR, CLINICIAN),
     "observation.correct": anywhere(CLINICIAN),
     "grade.write": anywhere(CLINICIAN, OPERATOR),
     "grade.correct": anywhere(CLINICIAN),

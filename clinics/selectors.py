@@ -270,6 +270,13 @@ def chain_managed(chain_id: int, *, now: datetime) -> bool:
     ).exists()
 
 
+def clinics_of_roles(staff_id: int, *, now: datetime) -> set[int | None]:
+    """Where a member of staff holds a role, or is to; None: in the whole chain."""
+    over = Q(valid_during__upper_inf=False, valid_during__endswith__lte=now)
+    held = Membership.objects.filter(staff_member_id=staff_id).exclude(over)
+    return set(held.values_list("clinic", flat=True))
+
+
 def integrates(staff_id: int, *, now: datetime) -> bool:
     """Whether a member of staff is an integrator now, somewhere."""
     return Membership.objects.filter(

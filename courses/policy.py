@@ -1,4 +1,4 @@
-"""Which fields of records are medical, and which action lets a role see and change each.
+"""Which fields are not for everybody, and which action lets a role see and change each.
 
 Front desk books and reaches patients; it is shown from when a slot may be, what a visit needs and
 whether precautions are in the way, and no medical detail beyond that. The test of every operation
@@ -8,9 +8,12 @@ as every role reads this table, so that a field named here is shown nowhere else
 from collections.abc import Mapping
 from typing import Final
 
+from clinics import policy as clinics
+
 MEDICAL: Final = "medical_detail.read"
 
 FIELDS: Final[Mapping[str, Mapping[str, str]]] = {
+    **clinics.FIELDS,
     "PatientOut": {"skin_type": MEDICAL, "smoker": MEDICAL, "gold_therapy_ever": MEDICAL},
     "TattooOut": {
         "scarring": MEDICAL,

@@ -47,12 +47,16 @@ def staff_member_change(
     """Change a member of staff. Raises StaffMemberUnknown, NotAllowed, Stale.
 
     One who leaves (`active` false) can no longer sign in: VisitsInTheWay while visits are booked
-    with them, LastManager when nobody else may manage the whole chain.
+    with them, LastManager when nobody else may manage the whole chain. That ends their roles, so
+    it is for who may take each of them away; and so is to take somebody back.
     """
     actor.require("staff.write")
     locks.lock_chain(actor=actor)
     staff = locks.lock_staff_member(pk=pk, actor=actor)
     staff.check_version(expected_version)
+    if changes.get("active", staff.active) != staff.active:
+        for clinic_id in selectors.clinics_of_roles(staff.pk, now=now):
+            _require(clinic_id, actor=actor)
     managed = selectors.chain_managed(actor.chain_id, now=now)
     if changes.get("active", True) is False:
         refuse_visits_ahead([staff.resource_id], now=now)

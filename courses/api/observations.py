@@ -121,7 +121,7 @@ class ObservationViewSet(RecordViewSet):
         "list": "medical_detail.read",
         "retrieve": "medical_detail.read",
         "create": "observation.write",
-        "resolve": "observation.write",
+        "resolve": "observation.resolve",
         "mark_entered_in_error": "observation.correct",
     }
 
@@ -152,7 +152,7 @@ class ObservationViewSet(RecordViewSet):
     def resolve(self, request: Request, pk: str) -> Response:
         """Record the day on which it had gone; the window is computed anew at once.
 
-        For laser operators, treating clinicians and the front desk.
+        For laser operators and treating clinicians: the window may close on it.
         """
         body = self.parse(ResolveIn)
         observation = observation_resolve(

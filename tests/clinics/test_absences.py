@@ -204,3 +204,23 @@ def test_absences_are_listed_by_clinic_kind_and_span(clinic, desk):
     assert ids(start=END) == []
     assert ids(end=START) == []
     assert ids(start=START, end=END) == [made["id"]]
+
+
+@pytest.mark.parametrize(
+    ("role", "shown"),
+    [
+        (Role.CHAIN_MANAGER, "the knee"),
+        (Role.FRONT_DESK, "the knee"),
+        (Role.LASER_OPERATOR, None),
+        (Role.TREATING_CLINICIAN, None),
+    ],
+)
+def test_why_a_colleague_is_away_is_for_who_plans_without_them(clinic, role, shown):
+    desk = sign_in(Role.FRONT_DESK, clinic=clinic)
+    person = make_staff(clinic.chain)
+    make_shift(person, clinic, span(START, minutes=180))
+    body = {"resource": person.resource_id, "start": START, "end": END, "reason": "leave"}
+    made = desk.post("/absences", {**body, "note": "the knee"})
+    assert made.status_code == 201, made.json()
+    caller = sign_in(role, clinic=clinic)
+    assert caller.get(f"/absences/{made.json()['id']}").json()["note"] == shown

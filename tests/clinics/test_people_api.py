@@ -156,6 +156,34 @@ def test_a_manager_of_one_clinic_gives_no_role_beyond_it(clinic):
     assert Membership.objects.count() == 2
 
 
+def test_a_manager_of_one_clinic_sends_nobody_away_from_elsewhere(manager, clinic):
+    caller = sign_in(Role.CHAIN_MANAGER, clinic=clinic)
+    here = make_membership(make_staff(clinic.chain), Role.FRONT_DESK, clinic=clinic).staff_member
+    both = make_membership(make_staff(clinic.chain), Role.FRONT_DESK, clinic=clinic).staff_member
+    make_membership(both, Role.LASER_OPERATOR, clinic=make_clinic(clinic.chain))
+    everywhere = make_membership(make_staff(clinic.chain), Role.CHAIN_MANAGER).staff_member
+    for person in (both, everywhere):
+        path = f"/staff-members/{person.pk}"
+        assert_problem(caller.patch(path, {"active": False}, version="*"), 403, "not_allowed")
+        assert manager.patch(path, {"active": False}, version="*").status_code == 200
+        assert_problem(caller.patch(path, {"active": True}, version="*"), 403, "not_allowed")
+    path = f"/staff-members/{here.pk}"
+    assert caller.patch(path, {"active": False}, version="*").json()["active"] is False
+
+
+def test_a_role_that_has_ended_keeps_nobody(clinic):
+    caller = sign_in(Role.CHAIN_MANAGER, clinic=clinic)
+    person = make_staff(clinic.chain)
+    make_membership(
+        person,
+        Role.CHAIN_MANAGER,
+        since=instant("2025-01-01T00:00Z"),
+        until=instant("2025-02-01T00:00Z"),
+    )
+    path = f"/staff-members/{person.pk}"
+    assert caller.patch(path, {"active": False}, version="*").json()["active"] is False
+
+
 def test_what_a_membership_says_is_given_once(manager, clinic):
     row = make_membership(make_staff(clinic.chain), Role.FRONT_DESK, clinic=clinic)
     answer = manager.patch(f"/memberships/{row.pk}", {"role": "chain_manager"}, version=1)

@@ -4,7 +4,9 @@ from rest_framework import serializers
 
 from clinics.api.serializers.shared import ROW, BoundedPeriodSerializer
 from clinics.models import Absence, Reservation
+from clinics.policy import FIELDS
 from clinics.vocabulary import ResourceKind
+from core.api.serializers import GuardedOut
 from core.vocabulary import choices
 
 
@@ -47,8 +49,10 @@ class ReservationSerializer(BoundedPeriodSerializer):
         return None
 
 
-class AbsenceSerializer(BoundedPeriodSerializer):
+class AbsenceSerializer(GuardedOut, BoundedPeriodSerializer):
     """A member of staff, a room or a device is not to be had for a period."""
+
+    guarded = FIELDS["Absence"]
 
     kind = serializers.ChoiceField(
         source="resource.kind", choices=choices(ResourceKind), read_only=True

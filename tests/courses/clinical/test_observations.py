@@ -104,6 +104,14 @@ class TestObservations:
         assert shown["healing_window"]["state"] == "open"
         assert shown["healing_window"]["earliest_on"] == "2026-03-02"
 
+    def test_that_it_has_gone_is_not_the_front_desk_s_to_say(self, ward, desk, operator, window):
+        """The window may close on it."""
+        seen = make_observation(window.session)
+        step = f"/observations/{seen.pk}/resolve"
+        body = {"resolved_on": "2026-03-01"}
+        assert_problem(desk.post(step, body), 403, "not_allowed")
+        assert operator.post(step, body).json()["resolved_on"] == "2026-03-01"
+
     def test_the_desk_of_another_chain_sees_nothing(self, ward, window):
         observation = make_observation(window.session)
         stranger = sign_in(Role.TREATING_CLINICIAN)
