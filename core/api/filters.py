@@ -1,4 +1,4 @@
-"""Query parameters: those that are declared count, any other is refused."""
+"""Query parameters: those that are declared count, once each; any other is refused."""
 
 from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime
@@ -114,6 +114,21 @@ def refuse_unknown_parameters(request: Request, allowed: Iterable[str]) -> None:
         )
 
 
+def refuse_repeated_parameters(request: Request, *, repeatable: Collection[str]) -> None:
+    """Raise ParameterInvalid where one that has a single value is given more than once."""
+    repeated = sorted(
+        name
+        for name, values in request.query_params.lists()
+        if len(values) > 1 and name not in repeatable
+    )
+    if repeated:
+        detail = "It has one value; give it once."
+        raise ParameterInvalid(
+            f"Given more than once: {', '.join(repeated)}.",
+            errors=[_error(name, code="repeated", detail=detail) for name in repeated],
+        )
+
+
 def invalid_parameters(errors: Mapping[str, Iterable[Mapping[str, Any]]]) -> ParameterInvalid:
     """The refusal for messages of a form or a serializer, by parameter."""
     return ParameterInvalid(
@@ -140,6 +155,17 @@ def filter_names(view: Any) -> set[str]:
         suffixes = getattr(declared.field.widget, "suffixes", None)
         names |= {f"{name}_{suffix}" for suffix in suffixes} if suffixes else {name}
     return names
+
+
+def listed_filter_names(view: Any) -> set[str]:
+    """Those of the view's filters that take several values, each in a parameter of its own."""
+    filterset = getattr(view, "filterset_class", None)
+    declared = filterset.base_filters if filterset is not None else {}
+    return {
+        name
+        for name, one in declared.items()
+        if getattr(one.field.widget, "allow_multiple_selected", False)
+    }
 
 
 class YesNoFormField(forms.CharField):

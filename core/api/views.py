@@ -16,7 +16,7 @@ from rest_framework.serializers import BaseSerializer
 from rest_framework.views import APIView
 
 from core.api.body import refuse_unknown_fields
-from core.api.filters import refuse_unknown_parameters
+from core.api.filters import refuse_repeated_parameters, refuse_unknown_parameters
 from core.api.parsers import StrictJSONParser
 from core.api.permissions import PolicyPermission
 from core.api.preconditions import etag, unless_known
@@ -32,7 +32,8 @@ REASON_LENGTH: Final = 400
 class FallowView(APIView):
     """A plain endpoint. `policy` maps each method ("get", "post") to a policy key.
 
-    `extra_query_params` names the query parameters it reads; any other is refused.
+    `extra_query_params` names the query parameters it reads; any other is refused, and one that is
+    given more than once unless `repeatable_query_params` names it, as a list of values.
     `throttle_scope` names its quota when it has one of its own; `throttle_scopes` does so for
     single actions of a viewset. `shows` is the model of whose rows an address with a key shows one;
     where that is part of a patient's record, that it was read is noted.
@@ -40,6 +41,7 @@ class FallowView(APIView):
 
     policy: ClassVar[Mapping[str, str]] = {}
     extra_query_params: Collection[str] = ()
+    repeatable_query_params: Collection[str] = ()
     shows: str = ""
     shown: Collection[int] | None = None
     permission_classes: Any = (PolicyPermission,)
@@ -91,10 +93,15 @@ class FallowView(APIView):
         """The query parameters that this request may have."""
         return self.extra_query_params
 
+    def repeatable_names(self) -> Collection[str]:
+        """Those of them that may be given more than once."""
+        return self.repeatable_query_params
+
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         self._count(request)
         super().initial(request, *args, **kwargs)
         refuse_unknown_parameters(request, self.query_names())
+        refuse_repeated_parameters(request, repeatable=self.repeatable_names())
         self._confine((request.method or "").lower())
 
     def check_throttles(self, request: Request) -> None:

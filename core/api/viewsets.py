@@ -13,7 +13,7 @@ from rest_framework.serializers import BaseSerializer
 from rest_framework.viewsets import GenericViewSet
 
 from core.api.body import refuse_unknown_fields
-from core.api.filters import StrictFilterBackend, filter_names
+from core.api.filters import StrictFilterBackend, filter_names, listed_filter_names
 from core.api.idempotency import idempotent
 from core.api.pagination import KeysetPagination, page_parameters
 from core.api.preconditions import etag, expected_version, unless_known
@@ -65,6 +65,9 @@ class FallowViewSet(FallowView, GenericViewSet[Any]):
         if self.action == "list":
             names |= filter_names(self) | page_parameters(self)
         return names
+
+    def repeatable_names(self) -> Collection[str]:
+        return {*self.repeatable_query_params, *listed_filter_names(self)}
 
     def present(
         self,

@@ -71,6 +71,7 @@ class BookingRatesView(FallowView):
 
     policy = {"get": "recall_outcome.read"}
     extra_query_params = tuple(BookingRatesQuery().fields)
+    repeatable_query_params = ("clinic",)
 
     @extend_schema(
         parameters=[BookingRatesQuery],

@@ -74,6 +74,7 @@ class CapacityView(FallowView):
 
     policy = {"get": "capacity.read"}
     extra_query_params = ("from", "weeks", "clinic")
+    repeatable_query_params = ("clinic",)
 
     @extend_schema(
         parameters=[CapacityQuery],

@@ -146,6 +146,7 @@ class ReactionsView(FallowView):
 
     policy = {"get": "outcome.read"}
     extra_query_params = tuple(ReactionsQuery().fields)
+    repeatable_query_params = ("by", "clinic", "reaction")
 
     @extend_schema(
         parameters=[ReactionsQuery],

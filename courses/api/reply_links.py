@@ -74,6 +74,10 @@ class LinkView(FallowView):
         """Any for a page: programs on the way add some, and a patient cannot mend that."""
         return self.request.query_params if self.for_page else super().query_names()
 
+    def repeatable_names(self) -> Collection[str]:
+        """Those too."""
+        return self.query_names()
+
     def finalize_response(
         self, request: Request, response: Any, *args: Any, **kwargs: Any
     ) -> Response:

@@ -3,10 +3,11 @@
 import threading
 from datetime import UTC, datetime
 
+import django_filters
 import pytest
 from django.db import connection
 
-from tests.core.benches import Bench, Part
+from tests.core.benches import Bench, BenchFilter, BenchViewSet, Part
 from tests.core.conftest import caller
 from tests.core.test_db import both
 from tests.core.test_problems import problem
@@ -171,6 +172,21 @@ class TestParameters:
     def test_a_wrong_value_is_refused_and_named(self, bench, client):
         told = problem(client.get("/api/benches?least=x"), 400, "parameter_invalid")
         assert told["errors"][0]["parameter"] == "least"
+
+    @pytest.mark.parametrize("name", ["limit", "cursor", "name", "stands_since_after"])
+    def test_one_that_stands_twice_is_refused_and_named(self, bench, client, name):
+        told = problem(client.get(f"/api/benches?{name}=1&{name}=2"), 400, "parameter_invalid")
+        assert [(one["parameter"], one["code"]) for one in told["errors"]] == [(name, "repeated")]
+
+    def test_one_that_is_a_list_may(self, bench, client, monkeypatch):
+        class Several(BenchFilter):
+            name = django_filters.MultipleChoiceFilter(choices=[("elm", ""), ("oak", "")])
+
+        monkeypatch.setattr(BenchViewSet, "filterset_class", Several)
+        Bench.objects.create(name="elm", stands_since=NOW)
+        Bench.objects.create(name="ash", stands_since=NOW)
+        items = client.get("/api/benches?name=elm&name=oak").json()["items"]
+        assert {item["name"] for item in items} == {"elm", "oak"}
 
     def test_a_row_takes_no_filters(self, bench, client):
         problem(client.get(f"/api/benches/{bench.pk}?name=oak"), 400, "parameter_unknown")

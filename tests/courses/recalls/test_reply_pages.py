@@ -103,8 +103,8 @@ class TestWhoGetsAPage:
         assert "form-action 'none'" in policy
 
     def test_what_a_program_on_the_way_added_to_the_address(self, message):
-        assert look(path(message, "?mc_id=1&x=")).status_code == 200
-        assert look(path(message, "?mc_id=1"), Accept="*/*").status_code == 400
+        assert look(path(message, "?added=1&added=2&x=")).status_code == 200
+        assert look(path(message, "?added=1"), Accept="*/*").status_code == 400
 
 
 class TestLooking:
