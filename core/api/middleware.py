@@ -14,7 +14,7 @@ from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.middleware.gzip import GZipMiddleware
 
-from core.api.preconditions import GZIP
+from core.api.preconditions import GZIP, compressed_tag, vary_by_encoding
 from core.api.problem import as_http, plain_problem
 from core.api.traffic import count_request
 from core.request_id import RequestIdFilter, request_id
@@ -125,9 +125,12 @@ class CompressionMiddleware(GZipMiddleware):
             return response
         tag = response.headers.get("ETag", "")
         answer = super().process_response(request, response)
+        if tag:
+            # Also a short one, which may be longer next time.
+            vary_by_encoding(answer)
         if tag and answer.headers.get("Content-Encoding") == GZIP:
             # A tag is that of the bytes (RFC 9110, 8.8.3.3), and a weak one is no good in If-Match.
-            answer.headers["ETag"] = f'{tag[:-1]}-{GZIP}"'
+            answer.headers["ETag"] = compressed_tag(tag)
         return answer
 
 

@@ -2,14 +2,18 @@
 
 An ETag is `"<version>-<digest of the body>"`: the digest makes 304 true to the byte also where a
 body shows more than its row; If-Match compares the version, which is what a write depends on. The
-same compressed has `-gzip` at the end of its tag (`CompressionMiddleware`).
+same compressed has `-gzip` at the end of its tag (`CompressionMiddleware`), and is known by that
+one to who takes gzip.
 """
 
 import hashlib
 import re
 from typing import Any, Final, TypeVar
 
-from django.http import HttpResponse
+from django.http import HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
+from django.middleware.gzip import re_accepts_gzip
+from django.utils.cache import patch_vary_headers
 from django.utils.http import parse_etags
 from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
@@ -53,9 +57,41 @@ def expected_version(request: Request, row: Any = None) -> int | None:
 def unless_known(request: Request, response: Answer, tag: str) -> Answer | Response:
     """The response with its ETag, or 304 without a body when If-None-Match names that tag."""
     response.headers["ETag"] = tag
-    known = parse_etags(request.headers.get("If-None-Match", ""))
-    bare = {given.removeprefix("W/").replace(f'-{GZIP}"', '"') for given in known}
-    if request.method not in {"GET", "HEAD"} or not ({tag, "*"} & bare):
+    known = known_tag(request, tag) if request.method in {"GET", "HEAD"} else None
+    if known is None:
         return response
-    kept = {name: response.headers[name] for name in ("ETag", "Link") if name in response.headers}
-    return Response(status=304, headers=kept)
+    kept = {name: response.headers[name] for name in ("Link", "Vary") if name in response.headers}
+    return unchanged(Response(status=304, headers=kept), known)
+
+
+def known_tag(request: HttpRequest | Request, tag: str) -> str | None:
+    """The tag by which If-None-Match knows what has this one, compressed or not; else None."""
+    named = {
+        one.removeprefix("W/") for one in parse_etags(request.headers.get("If-None-Match", ""))
+    }
+    compressed = compressed_tag(tag)
+    if compressed in named and takes_gzip(request):
+        return compressed
+    return tag if {tag, "*"} & named else None
+
+
+def unchanged(response: Answer, known: str) -> Answer:
+    """The 304 with the headers by which a cache finds what it has (RFC 9110, 15.4.5)."""
+    response.headers["ETag"] = known
+    vary_by_encoding(response)
+    return response
+
+
+def compressed_tag(tag: str) -> str:
+    """The tag of the same, compressed."""
+    return f'{tag[:-1]}-{GZIP}"'
+
+
+def takes_gzip(request: HttpRequest | Request) -> bool:
+    """Whether it is answered compressed, as far as it is for the caller to say."""
+    return bool(re_accepts_gzip.search(request.headers.get("Accept-Encoding", "")))
+
+
+def vary_by_encoding(response: HttpResponseBase) -> None:
+    """Say that the answer is another one to who takes another encoding."""
+    patch_vary_headers(response, ("Accept-Encoding",))

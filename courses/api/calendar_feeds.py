@@ -5,7 +5,6 @@ from typing import Any, Final
 from uuid import uuid5
 
 from django.http import HttpResponse
-from django.utils.http import parse_etags
 from django_filters import rest_framework as filters
 from drf_spectacular.utils import OpenApiResponse, extend_schema, extend_schema_view
 from rest_framework import serializers
@@ -19,7 +18,7 @@ from clinics.vocabulary import ResourceKind
 from core.api.fields import VisibleRelatedField
 from core.api.filters import WholeNumberFilter, YesNoFilter
 from core.api.permissions import PUBLIC
-from core.api.preconditions import GZIP, expected_version
+from core.api.preconditions import expected_version, known_tag, unchanged
 from core.api.views import FallowView
 from core.api.viewsets import ListMixin, RetrieveMixin
 from core.db import reading, within_chain
@@ -213,21 +212,15 @@ class CalendarView(FallowView):
             events, name=feed_name(feed), uid=uuid5(NAMESPACE, f"resource:{feed.resource_id}")
         )
         tag = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
-        given = {one.removeprefix("W/") for one in parse_etags(_if_none_match(request))}
-        # Compressed it has been sent under a tag of its own.
-        known = {one.replace(f'-{GZIP}"', '"') for one in given}
-        if {tag, "*"} & known:
-            response = HttpResponse(status=304)
+        known = known_tag(request, tag)
+        if known is not None:
+            response = unchanged(HttpResponse(status=304), known)
         else:
             response = HttpResponse(body, content_type="text/calendar; charset=utf-8")
-        response.headers["ETag"] = tag
+            response.headers["ETag"] = tag
         # Asked for anew each time, so that a revoked address is closed at once.
         response.headers["Cache-Control"] = "private, no-cache"
         return response
-
-
-def _if_none_match(request: Request) -> str:
-    return str(request.headers.get("If-None-Match", ""))
 
 
 def _own_id(resource: Resource, kind: ResourceKind) -> int | None:

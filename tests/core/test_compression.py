@@ -22,6 +22,10 @@ def through(rf, response, **headers):
     return CompressionMiddleware(lambda _: response)(request)
 
 
+def varies_by(response):
+    return {name.strip().lower() for name in response.headers["Vary"].split(",")}
+
+
 def test_the_same_bytes_arrive(rf):
     told = through(rf, HttpResponse(LONG, content_type="application/json"))
     assert told.headers["Content-Encoding"] == "gzip"
@@ -71,8 +75,30 @@ class TestTags:
 
     def test_it_is_known_again(self, client, path):
         tag = client.get(path).headers["ETag"]
-        compressed = f'{tag[:-1]}-gzip"'
-        assert client.get(path, headers={"If-None-Match": compressed}).status_code == 304
+        known = {"If-None-Match": f'{tag[:-1]}-gzip"'}
+        assert client.get(path, headers={**TAKES_GZIP, **known}).status_code == 304
+
+    def test_to_who_takes_no_gzip_any_more_it_is_not_what_they_would_get(self, client, path):
+        tag = client.get(path).headers["ETag"]
+        told = client.get(path, headers={"If-None-Match": f'{tag[:-1]}-gzip"'})
+        assert (told.status_code, told.headers["ETag"]) == (200, tag)
+
+    @pytest.mark.parametrize("encoding", ["identity", "gzip"])
+    @pytest.mark.parametrize("rows", [1, 40])
+    def test_known_it_has_the_headers_that_it_has_unknown(self, client, path, encoding, rows):
+        """RFC 9110, 15.4.5."""
+        for number in range(1, rows):
+            Bench.objects.create(name=f"oak {number}", stands_since=NOW, chain_id=1)
+        asked = {"Accept-Encoding": encoding}
+        first = client.get("/api/benches", headers=asked)
+        assert ("Content-Encoding" in first.headers) is (encoding == "gzip" and rows == 40)
+        again = client.get(
+            "/api/benches", headers={**asked, "If-None-Match": first.headers["ETag"]}
+        )
+        assert again.status_code == 304
+        for name in ("ETag", "Link", "Cache-Control"):
+            assert again.headers[name] == first.headers[name], name
+        assert varies_by(again) == varies_by(first) >= {"accept-encoding"}
 
     def test_it_opens_a_write(self, path):
         client = caller()

@@ -206,7 +206,11 @@ def test_an_unchanged_diary_costs_a_304_to_who_takes_it_compressed(stage, addres
     first = read(address, **{"Accept-Encoding": "gzip"})
     assert first.headers["Content-Encoding"] == "gzip"
     asked = {"Accept-Encoding": "gzip", "If-None-Match": first.headers["ETag"]}
-    assert read(address, **asked).status_code == 304
+    again = read(address, **asked)
+    assert again.status_code == 304
+    for name in ("ETag", "Cache-Control"):
+        assert again.headers[name] == first.headers[name]
+    assert "Accept-Encoding" in again.headers["Vary"]
 
 
 def test_any_accept_header_gets_the_calendar(address):
