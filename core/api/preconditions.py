@@ -37,18 +37,23 @@ def etag(row: Any, data: Any) -> str:
 def expected_version(request: Request, row: Any = None) -> int | None:
     """The version in If-Match; None for `*`, which accepts any.
 
-    Raises PreconditionRequired without the header, Stale when it holds no tag of ours or (given
-    the row) another version. The service checks again once it holds the lock.
+    Of several tags (RFC 9110, 13.1.1) that of the row counts or, without the row, the newest:
+    versions only grow, so no other can hold. A weak one never does. Raises PreconditionRequired
+    without the header, Stale when it holds no tag of ours or (given the row) other versions. The
+    service checks again once it holds the lock.
     """
     header = request.headers.get("If-Match", "").strip()
     if not header:
         raise PreconditionRequired("Send the ETag you read last in If-Match.")
     if header == "*":
         return None
-    tag = OWN_TAG.fullmatch(header)
-    if tag is None:
-        raise Stale("If-Match must hold one ETag of this resource, as it was sent, or *.")
-    version = int(tag["version"])
+    tags = [OWN_TAG.fullmatch(one.strip()) for one in header.split(",")]
+    versions = {int(tag["version"]) for tag in tags if tag is not None}
+    if not versions:
+        raise Stale("If-Match must hold an ETag of this resource, as it was sent, or *.")
+    if row is not None and row.version in versions:
+        return int(row.version)
+    version = max(versions)
     if row is not None:
         row.check_version(version)
     return version

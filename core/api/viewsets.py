@@ -129,13 +129,13 @@ class ReferenceViewSet(ListMixin, RetrieveMixin):
     def partial_update(self, request: Request, **kwargs: Any) -> Response:
         """Change the fields that the body has."""
         row = self.get_object()
-        expected = expected_version(request) if isinstance(row, Versioned) else None
+        expected = expected_version(request, row) if isinstance(row, Versioned) else None
         return self.present(unit(partial(self._write, row, expected=expected)))
 
     def destroy(self, request: Request, **kwargs: Any) -> Response:
         """Remove the row, unless others point at it."""
         row = self.get_object()
-        expected = expected_version(request) if isinstance(row, Versioned) else None
+        expected = expected_version(request, row) if isinstance(row, Versioned) else None
         unit(partial(self._remove, row, expected=expected))
         return Response(status=status.HTTP_204_NO_CONTENT)
 

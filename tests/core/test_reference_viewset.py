@@ -58,7 +58,33 @@ def test_a_change_without_a_version_is_refused(bench, client):
     assert Bench.objects.get().name == "oak"
 
 
-@pytest.mark.parametrize("etag", ['"7"', '"2-abc"', 'W/"1"', "1", '"x"', '"1", "2"', '""'])
+@pytest.mark.parametrize(
+    "etag", ['"x", "1"', '"1", "2"', '"2","1-ab"', 'W/"2", , "1-ab-gzip"', '"a,", "1"', '\t"1",']
+)
+def test_any_of_several_tags_may_hold(bench, client, etag):
+    """RFC 9110, 13.1.1 and 5.6.1."""
+    assert change(client, bench.pk, etag, name="elm").status_code == 200
+    bench.refresh_from_db()
+    assert (bench.name, bench.version) == ("elm", 2)
+
+
+@pytest.mark.parametrize(
+    "etag",
+    [
+        '"7"',
+        '"2-abc"',
+        'W/"1"',
+        "1",
+        '"x"',
+        '""',
+        'W/"1", "2"',
+        '"2", "3"',
+        '"x", "y"',
+        '"1" "2"',
+        '"1"x, "2"',
+        "*, *",
+    ],
+)
 def test_a_change_of_another_version_is_refused(bench, client, etag):
     problem(change(client, bench.pk, etag, name="elm"), 412, "stale")
     assert Bench.objects.get().name == "oak"
@@ -72,7 +98,7 @@ def test_a_stale_change_tells_the_current_version(bench, client):
 
 def test_a_service_checks_the_version_too(bench, client):
     url = f"/api/benches/{bench.pk}/rename"
-    for version, status in (('"1"', 200), ('"1"', 412), ('"2"', 200)):
+    for version, status in (('"1"', 200), ('"1"', 412), ('"1", "2"', 200), ('W/"3", "2"', 412)):
         headers = {"If-Match": version}
         told = client.post(url, {"name": f"x{version}"[:9]}, format="json", headers=headers)
         assert told.status_code == status
@@ -128,6 +154,12 @@ def test_what_belongs_to_another_chain_does_not_exist(bench):
 @pytest.mark.parametrize("pk", ["x", "0", "9" * 18, "9" * 40, "1%00", "-1"])
 def test_keys_that_nothing_has(benches, client, pk):
     problem(client.get(f"/api/benches/{pk}"), 404, "not_found")
+
+
+def test_a_removal_takes_several_tags_too(bench, client):
+    url = f"/api/benches/{bench.pk}"
+    problem(client.delete(url, headers={"If-Match": '"2", "3"'}), 412, "stale")
+    assert client.delete(url, headers={"If-Match": '"x", "1"'}).status_code == 204
 
 
 def test_remove(bench, client):
