@@ -1,11 +1,13 @@
 """Starting the whole service on one machine: servers, data, then all its processes."""
 
 import os
+import secrets
 import signal
 import subprocess
 import sys
 from contextlib import ExitStack
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from honcho.environ import parse_procfile
 from honcho.manager import Manager
@@ -81,6 +83,19 @@ def _prepare_data(environment: dict[str, str], *, demonstration: bool) -> None:
         _manage(DEMONSTRATION, environment=environment)
 
 
+def _of_web(environment: dict[str, str]) -> dict[str, str]:
+    """With a login of its own for the web server, where the database server is ours."""
+    if os.environ.get("DATABASE_URL"):
+        return environment
+    password = secrets.token_hex(16)
+    secret = {"FALLOW_WEB_DATABASE_PASSWORD": password}
+    _manage("web_login", "--verbosity", "0", environment={**environment, **secret})
+    address = urlsplit(environment["DATABASE_URL"])
+    place = address.netloc.rpartition("@")[2]
+    own = address._replace(netloc=f"fallow_web:{password}@{place}").geturl()
+    return {**environment, "DATABASE_URL": own}
+
+
 def _manage(*arguments: str, environment: dict[str, str]) -> None:
     command = [sys.executable, "manage.py", *arguments]
     done = subprocess.run(command, check=False, cwd=PROJECT, env=environment)
@@ -98,7 +113,8 @@ def _supervise(environment: dict[str, str], *, asked_port: int) -> int:
     say("Starting web server, worker and beat")
     manager = Manager()
     for name, command in parse_procfile((PROJECT / "Procfile").read_text()).processes.items():
-        manager.add_process(name, command, env=environment, cwd=str(PROJECT))
+        own = _of_web(environment) if name == "web" else environment
+        manager.add_process(name, command, env=own, cwd=str(PROJECT))
     guide = subprocess.Popen([sys.executable, "-m", "config.local.guide"], env=environment)
     # A closed terminal stops all of it, as Ctrl-C does.
     signal.signal(signal.SIGHUP, lambda *_: os.kill(os.getpid(), signal.SIGTERM))

@@ -95,8 +95,12 @@ def test_serves_stops_on_ctrl_c_and_goes_on_with_the_same_data(state):
     with running(state, port=any_free_port()) as first:
         assert status_of(f"{first.base}/nowhere") == 404
         database = first.database_url
+        assert status_of(f"{first.base}/api/v1/health/ready") == 200
         with psycopg.connect(database, autocommit=True) as link:
             link.execute("CREATE TABLE kept AS SELECT 42 AS value")
+            # The web server has no rights of the owner to take back.
+            named = "SELECT count(*) > 0 FROM pg_stat_activity WHERE usename = 'fallow_web'"
+            assert link.execute(named).fetchone() == (True,)
         assert first.end() == 0
     assert port_is_free(port_in(first.base))
     assert port_is_free(port_in(database))
