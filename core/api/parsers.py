@@ -5,6 +5,7 @@ So is one in which a name stands twice in an object: which of its values counts 
 """
 
 import json
+import math
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
@@ -23,6 +24,9 @@ Path = tuple[Any, ...]
 """Empty for the whole body, else the path of what a value stands in, and its name or place."""
 
 MOST_NAMED: Final = 20
+MOST_DIGITS: Final = 308
+"""A whole number of so many fits into a double, into which most programs read it (RFC 8259, 6)."""
+
 SURROGATE_ESCAPE: Final = re.compile(rb"\\u[dD][89a-fA-F]")
 
 
@@ -58,6 +62,8 @@ class StrictJSONParser(BaseParser):
             data = json.loads(
                 raw.decode("utf-8"),
                 object_pairs_hook=objects.made_of,
+                parse_int=_whole_number,
+                parse_float=_fraction,
                 parse_constant=_refuse_constant,
             )
         except RecursionError as error:
@@ -128,6 +134,22 @@ def _read(stream: IO[Any]) -> bytes:
 
 def _refuse_constant(name: str) -> None:
     raise ValueError(f"{name} is not JSON")
+
+
+def _whole_number(text: str) -> int:
+    if len(text.lstrip("-")) > MOST_DIGITS:
+        raise ParseError(
+            f"The body has a whole number that begins {text[:12]} and has more than {MOST_DIGITS} "
+            "digits."
+        )
+    return int(text)
+
+
+def _fraction(text: str) -> float:
+    number = float(text)
+    if math.isinf(number):
+        raise ParseError(f"The body has a number that is too large; it begins {text[:12]}.")
+    return number
 
 
 def _refuse_half_characters(data: Any) -> None:

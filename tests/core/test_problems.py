@@ -178,11 +178,27 @@ class TestBodies:
             b"\xff\xfe",
             b'{"start": "\\ud800"}',
             b"[" * 200_000,
-            b'{"start": ' + b"9" * 5_000 + b"}",
         ],
     )
     def test_broken_json(self, client, raw):
         problem(self.post(client, raw), 400, "malformed")
+
+    @pytest.mark.parametrize(
+        "number", [b"9" * 5_000, b"-" + b"9" * 309, b"1e999", b"-1e999", b"1" + b"0" * 309 + b".5"]
+    )
+    def test_a_number_without_measure_is_told_in_our_own_words(self, client, number):
+        body = problem(
+            self.post(client, b'{"lines": [{"length_mm": %s}]}' % number), 400, "malformed"
+        )
+        assert number[:5].decode() in body["detail"]
+        assert body["detail"].startswith("The body has a ")
+        assert "sys." not in body["detail"]
+
+    @pytest.mark.parametrize("number", [b"9" * 308, b"1e308", b"0.1", b"-0", b"1e-999"])
+    def test_any_other_is_for_the_field_to_judge(self, client, number):
+        span = b'"start": "2027-03-01T09:00:00Z", "end": "2027-03-01T09:01:00Z"'
+        raw = b'{%s, "lines": [{"length_mm": %s}]}' % (span, number)
+        assert self.post(client, raw).status_code == 200
 
     @pytest.mark.parametrize(
         ("raw", "pointers"),
