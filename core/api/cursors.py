@@ -1,7 +1,7 @@
 """Cursors: from which row, and which way, a list is read on.
 
 A cursor is encrypted, since it holds names where a list is in their order and addresses stand in
-logs; and signed, so that it holds for the same question only.
+logs; and signed, so that it holds for the same question only, asked from the same chain.
 """
 
 from collections.abc import Sequence
@@ -11,6 +11,7 @@ from typing import Any
 from django.core import signing
 from django.core.exceptions import ValidationError
 from django.db.models import QuerySet
+from rest_framework.request import Request
 
 from core.api.keyset import Keyset, Plain
 from core.secrets_at_rest import InvalidToken, decrypt, encrypt
@@ -27,6 +28,12 @@ class Page:
     rows: list[Any]
     next_cursor: str | None
     previous_cursor: str | None
+
+
+def question_of(request: Request, *, kind: str, asked: str) -> str:
+    """What a cursor holds for: one way to ask, at an address, for somebody's chain."""
+    chain_id = getattr(getattr(request, "actor", None), "chain_id", None)
+    return f"{kind}:{chain_id}:{request.path}:{asked}"
 
 
 def page_of(

@@ -8,7 +8,7 @@ from rest_framework.response import Response
 from rest_framework.utils.urls import remove_query_param, replace_query_param
 from rest_framework.views import APIView
 
-from core.api.cursors import CursorRefusedError, Page, page_of
+from core.api.cursors import CursorRefusedError, Page, page_of, question_of
 from core.api.filters import invalid_parameter
 from core.api.keyset import Keyset
 
@@ -115,7 +115,7 @@ def _question(request: Request) -> str:
         for name, values in request.query_params.lists()
         if name not in {CURSOR, LIMIT}
     )
-    return f"core.api.pagination:{request.path}:{filters}"
+    return question_of(request, kind="list", asked=str(filters))
 
 
 def _parameter(name: str, schema: dict[str, Any], description: str) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from django.db.models import QuerySet
 from rest_framework import serializers
 from rest_framework.request import Request
 
-from core.api.cursors import CursorRefusedError, Page, page_of
+from core.api.cursors import CursorRefusedError, Page, page_of, question_of
 from core.api.keyset import Keyset
 from core.api.pagination import CURSOR, LIMIT, KeysetPagination
 
@@ -45,7 +45,7 @@ def page_found(
     """The page that the body asks for. Raises a validation error for a cursor of something else."""
     body: Any = request.data
     asked = {name: value for name, value in body.items() if name not in {CURSOR, LIMIT}}
-    question = f"{__name__}:{request.path}:{json.dumps(asked, sort_keys=True)}"
+    question = question_of(request, kind="search", asked=json.dumps(asked, sort_keys=True))
     try:
         return page_of(queryset, keyset, limit=limit, cursor=cursor, question=question)
     except CursorRefusedError as error:

@@ -139,6 +139,15 @@ def test_a_cursor_holds_for_its_own_filters_only(benches, client):
     assert client.get(following.replace("limit=1", "limit=7")).status_code == 200
 
 
+def test_a_cursor_holds_in_its_own_chain_only(benches, client):
+    fill([0, 1])
+    following = client.get(f"{URL}?limit=1").json()["next"]
+    body = problem(caller(chain=2).get(following), 400, "parameter_invalid")
+    assert body["errors"][0]["parameter"] == "cursor"
+    # Whoever asks for the same chain may read on.
+    assert caller("bob").get(following).status_code == 200
+
+
 def test_filters_are_carried_along(benches, client):
     expected = fill([0, 1, 2, 3])
     keys, urls = read(client, f"{URL}?limit=1&least={expected[2]}")

@@ -119,6 +119,18 @@ def test_a_cursor_counts_for_the_same_question_only(ward, desk, sought):
     assert desk.post(SEARCHES, {"name": "lund", "limit": 9, "cursor": cursor}).status_code == 200
 
 
+def test_a_cursor_counts_in_its_own_chain_only(ward, desk):
+    for name in ("LundA", "LundB"):
+        make_patient(ward.clinic, family_name=name)
+    sought = {"name": "lund", "limit": 1}
+    cursor = desk.post(SEARCHES, sought).json()["next_cursor"]
+    stranger = sign_in(Role.FRONT_DESK, clinic=make_clinic())
+    problem = assert_problem(stranger.post(SEARCHES, {**sought, "cursor": cursor}), 400)
+    assert pointers(problem) == {"/cursor": "cursor"}
+    colleague = sign_in(Role.FRONT_DESK, clinic=ward.clinic)
+    assert colleague.post(SEARCHES, {**sought, "cursor": cursor}).status_code == 200
+
+
 @pytest.mark.parametrize(
     ("sought", "where"),
     [
