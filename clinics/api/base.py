@@ -14,7 +14,6 @@ from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
 from core.api.viewsets import ListMixin, RetrieveMixin
 
-UNCONDITIONAL: Final = OpenApiParameter("If-Match", str, OpenApiParameter.HEADER, exclude=True)
 DESPITE_VISITS: Final = OpenApiParameter(
     "despite_visits",
     bool,

@@ -26,6 +26,8 @@ IF_MATCH: Final = OpenApiParameter(
     required=True,
     description="The ETag you read last, or `*` for whatever it is now.",
 )
+UNCONDITIONAL: Final = OpenApiParameter("If-Match", str, OpenApiParameter.HEADER, exclude=True)
+"""Of a DELETE of what has no version."""
 IF_MATCH_IF_TOLD: Final = OpenApiParameter(
     "If-Match",
     str,

@@ -11,8 +11,8 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from clinics.api.base import UNCONDITIONAL
 from core.api.idempotency import idempotent
+from core.api.schema import UNCONDITIONAL
 from core.api.views import FallowView
 from core.api.viewsets import ListMixin, RetrieveMixin
 from core.vocabulary import choices

@@ -2,7 +2,7 @@
 
 from typing import Any, Final
 
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -11,6 +11,7 @@ from clinics.models import Credential
 from core.api.fields import VisibleRelatedField
 from core.api.idempotency import idempotent
 from core.api.preconditions import expected_version
+from core.api.schema import UNCONDITIONAL
 from core.api.serializers import RowSerializer
 from core.api.viewsets import ListMixin, RetrieveMixin
 from devices.api.fields import (
@@ -212,7 +213,7 @@ class LaserAuthorisationViewSet(ListMixin, RetrieveMixin):
         return self.present(row, status=status.HTTP_201_CREATED)
 
     @extend_schema(
-        parameters=[OpenApiParameter("If-Match", str, OpenApiParameter.HEADER, exclude=True)],
+        parameters=[UNCONDITIONAL],
         responses={204: None},
     )
     def destroy(self, request: Request, **kwargs: Any) -> Response:

@@ -7,11 +7,12 @@ from drf_spectacular.utils import extend_schema, extend_schema_view
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from clinics.api.base import UNCONDITIONAL, ReadViewSet
+from clinics.api.base import ReadViewSet
 from clinics.api.filters import IdFilter
 from clinics.api.serializers.sign_in import MachineTokenIn, MachineTokenMadeOut, MachineTokenOut
 from clinics.models import AccessToken
 from clinics.services import machine_tokens
+from core.api.schema import UNCONDITIONAL
 
 
 class MachineTokenFilters(FilterSet):

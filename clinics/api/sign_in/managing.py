@@ -6,12 +6,12 @@ from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from clinics.api.base import UNCONDITIONAL
 from clinics.api.serializers.people import StaffMemberSerializer
 from clinics.api.serializers.sign_in import SignInLockOut
 from clinics.models import StaffMember
 from clinics.services import second_factor, sign_in_attempts
 from core.api.preconditions import expected_version
+from core.api.schema import UNCONDITIONAL
 from core.api.viewsets import FallowViewSet
 
 

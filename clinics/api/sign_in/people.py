@@ -11,7 +11,6 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from clinics.api.authentication import OWN_SESSION, SESSION_HEADER
-from clinics.api.base import UNCONDITIONAL
 from clinics.api.serializers.sign_in import (
     AuthenticatorsOut,
     CodeIn,
@@ -31,7 +30,7 @@ from clinics.services.sign_in_attempts import Attempt
 from clinics.sessions import alive
 from core.api.permissions import PUBLIC
 from core.api.problem import MEDIA_TYPE
-from core.api.schema import ProblemOut
+from core.api.schema import UNCONDITIONAL, ProblemOut
 from core.api.throttling import DEFAULT_SCOPE, address_of
 from core.api.viewsets import ListMixin
 

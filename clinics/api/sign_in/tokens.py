@@ -11,7 +11,6 @@ from rest_framework.response import Response
 
 from clinics import selectors
 from clinics.access import Grant, actor_for
-from clinics.api.base import UNCONDITIONAL
 from clinics.api.serializers.sign_in import MeOut, PasswordIn, TokenIn, TokenOut
 from clinics.api.sign_in.signed_in import PersonSignedIn, SignedIn
 from clinics.errors import PasswordWrong
@@ -20,6 +19,7 @@ from clinics.policy import POLICY
 from clinics.services import people, second_factor, sign_in_attempts
 from clinics.services.sign_in_attempts import Attempt
 from core.api.permissions import PUBLIC
+from core.api.schema import UNCONDITIONAL
 from core.api.throttling import address_of
 from core.api.views import FallowView
 
