@@ -5,6 +5,7 @@ from typing import Any, Final
 from rest_framework import serializers
 
 from clinics.hours import UnknownRegion, public_holidays
+from core.phone_numbers import NoPhoneNumberError, e164
 
 SHORTEST_NM: Final = 180
 LONGEST_NM: Final = 20_000
@@ -34,3 +35,11 @@ def check_region(country: str, subdivision: str) -> None:
             public_holidays(*parts, A_YEAR)
         except UnknownRegion as unknown:
             raise serializers.ValidationError({field: str(unknown)}, code="unknown") from unknown
+
+
+def checked_phone(text: str, *, country: str) -> str:
+    """The number in E.164. Raises a field error."""
+    try:
+        return e164(text, country=country)
+    except NoPhoneNumberError as error:
+        raise serializers.ValidationError({"phone": str(error)}, code="phone_malformed") from error

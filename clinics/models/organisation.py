@@ -75,6 +75,9 @@ class Clinic(Versioned):
     time_zone = models.CharField(max_length=64, help_text="IANA name")
     country = models.CharField(max_length=2, help_text="ISO 3166-1 alpha-2")
     subdivision = models.CharField(max_length=8, blank=True, help_text="ISO 3166-2 part")
+    phone = models.CharField(
+        max_length=16, blank=True, default="", db_default="", help_text="E.164; for patients"
+    )
     active = models.BooleanField(default=True)
 
     objects = ChainScoped.as_manager()

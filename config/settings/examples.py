@@ -24,6 +24,7 @@ EXAMPLE_VALUES: Final[dict[str, tuple[Any, ...]]] = {
     "closes": ("17:00",),
     "override_reason": ("Agreed with the patient.",),
     "password": ("copper-meadow-77",),
+    "phone": ("+493023125017",),
     "quiet_from": ("20:00",),
     "quiet_until": ("08:00",),
     "reason": ("Asked for by the patient.",),

@@ -61,6 +61,7 @@ class ReplyPageOut(serializers.Serializer[Any]):
 
     about = serializers.ChoiceField(choices=choices(RecallKind))
     clinic = serializers.CharField(help_text="Its name")
+    phone = serializers.CharField(help_text="Of the clinic, in E.164; empty when nobody said")
     language = serializers.CharField()
     over = serializers.BooleanField(help_text="Nothing can be booked or put off (any more)")
     replied = serializers.ChoiceField(choices=choices(ReplyKind), allow_null=True)
@@ -282,9 +283,11 @@ class UnsubscribeView(LinkView):
 def _offered(offer: Offer, slots: list[OfferedSlot]) -> dict[str, Any]:
     message = offer.message
     open_ = offer.invites and not offer.over
+    clinic = clinic_of(message.recall)
     return {
         "about": message.recall.kind,
-        "clinic": clinic_of(message.recall).name,
+        "clinic": clinic.name,
+        "phone": clinic.phone,
         "language": message.contact_point.patient.language,
         "over": offer.over,
         "replied": offer.replied.kind if offer.replied else None,

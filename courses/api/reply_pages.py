@@ -17,6 +17,7 @@ from django.utils.translation.trans_real import parse_accept_lang_header
 from rest_framework.renderers import JSONRenderer
 
 from clinics.hours import zone_named
+from core.phone_numbers import as_read
 from courses.api.reply_slots import OfferedSlot, offered_slots
 from courses.channels import languages_for, reply_link, unsubscribe_link
 from courses.channels.days import day_and_time, day_of_month, whole_day
@@ -53,10 +54,13 @@ def answers_page(
     wanted = message.contact_point.patient.language
     fallback = cadence_of_recall(message.recall).language
     words, language = page_words(languages_for(wanted, fallback=fallback))
+    clinic = clinic_of(message.recall)
     context = {
         "words": words,
         "language": language,
-        "clinic": clinic_of(message.recall).name,
+        "clinic": clinic.name,
+        "phone": clinic.phone,
+        "phone_as_read": as_read(clinic.phone) if clinic.phone else "",
         "address": _path(reply_link(message_id)),
         "amiss": getattr(words, amiss) if amiss else "",
         **_stopping(offer, words, one_click=one_click),

@@ -133,6 +133,7 @@ def _site(sketch: ClinicSketch, *, chain: Chain, moment: Moment) -> Site:
         time_zone=sketch.time_zone,
         country=sketch.country,
         subdivision=sketch.subdivision,
+        phone=sketch.phone,
     )
     zone = zone_named(sketch.time_zone)
     rules = list(_rules(clinic, sketch.week, moment=moment))

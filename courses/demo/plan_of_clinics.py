@@ -34,13 +34,17 @@ class RoomSketch:
 
 @dataclass(frozen=True, slots=True)
 class ClinicSketch:
-    """A clinic: where it is, when it opens (local wall time), its rooms, its patients' share."""
+    """A clinic: where it is, when it opens (local wall time), its rooms, its patients' share.
+
+    `phone` is out of a range kept for drama (from memory); empty where none is known.
+    """
 
     key: str
     name: str
     time_zone: str
     country: str
     subdivision: str
+    phone: str
     language: str
     share: float
     week: Week
@@ -72,6 +76,7 @@ CLINICS = (
         time_zone="Europe/Berlin",
         country="DE",
         subdivision="BE",
+        phone="+493023125017",
         language="de",
         share=0.4,
         week=_week(
@@ -95,6 +100,7 @@ CLINICS = (
         time_zone="Europe/Lisbon",
         country="PT",
         subdivision="11",
+        phone="",
         language="pt",
         share=0.3,
         week=_week(
@@ -117,6 +123,7 @@ CLINICS = (
         time_zone="America/Toronto",
         country="CA",
         subdivision="ON",
+        phone="+14165550142",
         language="en",
         share=0.3,
         week=_week(

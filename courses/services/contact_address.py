@@ -1,16 +1,13 @@
 """Addresses of patients in one form: e-mail by Django's check, phone numbers as E.164."""
 
 from collections.abc import Iterable
-from typing import Final
 
-import phonenumbers
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 
+from core.phone_numbers import NoPhoneNumberError, e164
 from courses.errors import FieldsMalformed, field_malformed
 from courses.vocabulary import Channel
-
-SHORTEST: Final = len("+") + 7
 
 
 def checked_address(
@@ -57,17 +54,7 @@ def _email(address: str, *, pointer: str) -> str:
 
 
 def _phone(address: str, *, country: str, pointer: str) -> str:
-    malformed = field_malformed(
-        pointer,
-        code="phone_malformed",
-        detail="This is no phone number; give it with its country code, such as +49 30 1234567.",
-    )
     try:
-        number = phonenumbers.parse(address, country)
-    except phonenumbers.NumberParseException as error:
-        raise malformed from error
-    # Some countries know numbers of two digits, which reach nobody from outside.
-    written = phonenumbers.format_number(number, phonenumbers.PhoneNumberFormat.E164)
-    if not phonenumbers.is_possible_number(number) or len(written) < SHORTEST:
-        raise malformed
-    return written
+        return e164(address, country=country)
+    except NoPhoneNumberError as error:
+        raise field_malformed(pointer, code="phone_malformed", detail=str(error)) from error

@@ -63,6 +63,8 @@ def test_a_clinic_is_added_shown_and_changed_under_its_version():
         ({"name": None}, {"/name": "null"}),
         ({"name": "nul\u0000"}, {"/name": "null_characters_not_allowed"}),
         ({"active": "perhaps"}, {"/active": "invalid"}),
+        ({"phone": "ring us"}, {"/phone": "phone_malformed"}),
+        ({"phone": "110"}, {"/phone": "phone_malformed"}),
     ],
 )
 def test_a_clinic_with_a_wrong_field_is_refused(change, wrong):
@@ -77,6 +79,16 @@ def test_a_subdivision_is_checked_against_the_country_that_stays():
     clinic = make_clinic(caller.staff.chain, country="DE", subdivision="BY")
     answer = caller.patch(f"/clinics/{clinic.pk}", {"country": "FR"}, version=1)
     assert pointers(assert_problem(answer, 400)) == {"/subdivision": "unknown"}
+
+
+@pytest.mark.parametrize("told", ["030 23125017", "+49 30 23125 017", "0049 30 23125017"])
+def test_where_patients_call_is_kept_in_one_form(told):
+    """E.164; the number is out of a range kept for drama in Germany (from memory)."""
+    caller = sign_in()
+    made = caller.post("/clinics", {**NEW_CLINIC, "phone": told})
+    assert made.json()["phone"] == "+493023125017"
+    path = f"/clinics/{made.json()['id']}"
+    assert caller.patch(path, {"phone": ""}, version=1).json()["phone"] == ""
 
 
 def test_a_clinic_may_keep_no_public_holidays():

@@ -145,7 +145,9 @@ class Page(HTMLParser):
             self.amiss.append("no language or no title")
         self.amiss += [f"{form.action}: no button" for form in self.forms if form.buttons != 1]
         self.amiss += [f"<{one}>" for one in ("script", "iframe", "img") if one in self.elements]
-        self.amiss += [one for one in self.links if not one.startswith("/") or "//" in one]
+        self.amiss += [
+            one for one in self.links if not one.startswith(("/", "tel:+")) or "//" in one
+        ]
 
 
 def page_of(answer: Any) -> Page:

@@ -5,7 +5,7 @@ from typing import Any
 
 from rest_framework import serializers
 
-from clinics.api.fields import WavelengthsField, check_region
+from clinics.api.fields import WavelengthsField, check_region, checked_phone
 from clinics.api.serializers.shared import ROW, FixedFields
 from clinics.models import Chain, Clinic, Room
 from clinics.vocabulary import Role
@@ -88,9 +88,16 @@ class ClinicSerializer(RowSerializer):
         help_text="The part after the dash of ISO 3166-2",
     )
 
+    phone = serializers.CharField(
+        max_length=40,
+        allow_blank=True,
+        required=False,
+        help_text="Where patients call: with its country code, or as dialled in its country",
+    )
+
     class Meta:
         model = Clinic
-        fields = (*ROW, "name", "time_zone", "country", "subdivision", "active")
+        fields = (*ROW, "name", "time_zone", "country", "subdivision", "phone", "active")
         read_only_fields = ("version",)
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
@@ -99,6 +106,9 @@ class ClinicSerializer(RowSerializer):
             stored = (getattr(self.instance, name, "") for name in ("country", "subdivision"))
             country, subdivision = stored
             check_region(attrs.get("country", country), attrs.get("subdivision", subdivision))
+        if attrs.get("phone"):
+            country = attrs.get("country", getattr(self.instance, "country", ""))
+            attrs["phone"] = checked_phone(attrs["phone"], country=country)
         return attrs
 
 
