@@ -130,7 +130,7 @@ class StrictFilterExtension(DjangoFilterExtension):  # type: ignore[no-untyped-c
 
 
 class GuardedExtension(OpenApiSerializerExtension):  # type: ignore[no-untyped-call]
-    """Guarded fields may be null, and say which action shows them (`x-shown-to`)."""
+    """Guarded fields of answers may be null, and say which action shows them (`x-shown-to`)."""
 
     target_class = "core.api.serializers.GuardedOut"
     match_subclasses = True
@@ -140,7 +140,8 @@ class GuardedExtension(OpenApiSerializerExtension):  # type: ignore[no-untyped-c
         told: dict[str, Any] = auto_schema._map_serializer(  # noqa: SLF001
             self.target, direction, bypass_extensions=True
         )
-        for name, action in self.target.guarded.items():
+        shown = self.target.guarded if direction == "response" else {}
+        for name, action in shown.items():
             field = _nullable(told["properties"][name])
             said = f"Null without `{action}`."
             field["description"] = " ".join(filter(None, [field.get("description"), said]))

@@ -100,6 +100,17 @@ def test_each_guarded_field_is_in_the_document_and_the_table():
     assert all(action in POLICY for fields in FIELDS.values() for action in fields.values())
 
 
+def test_what_is_hidden_by_null_is_not_sent_as_null():
+    sent = {name: one for name, one in schemas().items() if name.endswith("Request")}
+    assert sent
+    assert not [
+        (name, field)
+        for name, one in sent.items()
+        for field, told in one.get("properties", {}).items()
+        if "x-shown-to" in told
+    ]
+
+
 def test_guarded_fields_of_bookings_are_guarded_in_their_history_too():
     columns = {
         name
