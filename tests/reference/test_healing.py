@@ -48,6 +48,7 @@ def test_base_interval_is_within_what_is_used():
 @pytest.mark.parametrize(
     "changes",
     [
+        {"passes": 2},
         {"passes": 4},
         {"skin_type": SkinType.IV},
         {"site": BodySite.FOOT},
@@ -61,6 +62,28 @@ def test_eight_weeks_for_slower_skin(changes):
     The thresholds 30 cm2, legs and smoking are those of Bencini 2012 (published, for response).
     """
     assert window_of(**changes).days == 8 * 7
+
+
+def test_four_weeks_after_the_sun():
+    """Common practice: 2 to 6 weeks, mostly 4 (from memory)."""
+    tanned = TREATED + timedelta(weeks=7)
+    seen = Observation(kind=ObservationKind.TAN, observed_on=tanned)
+
+    assert window_of(observations=(seen,)).earliest_on == tanned + timedelta(weeks=4)
+
+
+@pytest.mark.parametrize(
+    ("weeks", "state"), [(5, WindowState.OPEN), (6, WindowState.HELD), (7, WindowState.HELD)]
+)
+def test_skin_still_raised_after_six_weeks_is_looked_at(weeks, state):
+    """Common practice: it settles within about a week, in some after about six."""
+    seen = Observation(kind=ObservationKind.RAISED, observed_on=TREATED + timedelta(days=20))
+    asked = {"treated_on": TREATED, "observations": (seen,)}
+
+    day = TREATED + timedelta(weeks=weeks)
+    assert compute_window(Facts(today=day, **asked)).state is state
+    day_before = TREATED + timedelta(weeks=6, days=-1)
+    assert compute_window(Facts(today=day_before, **asked)).state is WindowState.OPEN
 
 
 def test_twelve_weeks_after_a_marked_reaction():
